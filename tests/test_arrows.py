@@ -20,8 +20,8 @@ MODEL_ROOMS = (
     "plan",
 )
 INTEGRATION_ROOMS = (
-    "settings",
     "signals",
+    "settings",
     "store",
     "intake",
     "engine",
