@@ -1,0 +1,1 @@
+"""Turns readings into estimates, the ledger and advice."""

@@ -1,0 +1,241 @@
+"""What an assessment says: the document that `assess` writes and the service serves.
+
+Every estimated number carries its unit and its 90 % interval, or the reason why it is not known yet.
+"""
+
+from datetime import date, datetime
+from enum import StrEnum
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PlainSerializer
+
+
+def _rfc3339(moment: datetime) -> str:
+    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+Moment = Annotated[datetime, PlainSerializer(_rfc3339, return_type=str, when_used="json")]
+
+
+class Document(BaseModel):
+    """Base of every part: immutable, no unknown key, no NaN."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Known(Document):
+    """A number with its unit and the interval that holds it with 90 % confidence."""
+
+    value: float
+    low: float
+    high: float
+    unit: str
+
+
+class NotKnown(Document):
+    """A number that cannot be given, and why."""
+
+    value: None = None
+    reason: str
+
+
+Figure = Known | NotKnown
+
+
+class Figures(Document):
+    """The five figures of a house; the same keys for what was estimated and for what the survey leads one to expect."""
+
+    outdoor_entry_per_h: Figure
+    loss_fan_off_per_h: Figure
+    clean_air_delivered_m3h: Figure
+    installed_efficiency: Figure
+    sensor_gain_ratio: Figure
+
+
+class Period(Document):
+    """The time covered, and the step the readings were averaged to."""
+
+    start: Moment
+    end: Moment
+    step_s: float
+    time_zone: str
+
+
+class SignalQuality(Document):
+    """How good one signal's readings were over the period."""
+
+    signal: str
+    readings: int
+    coverage: Annotated[float, Field(ge=0, le=1)]
+    longest_gap_h: float
+    remarks: tuple[str, ...] = ()
+
+
+class DataQuality(Document):
+    """All signals that were read, those that are missing, and what that costs."""
+
+    signals: tuple[SignalQuality, ...]
+    missing: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
+
+
+class Cause(Document):
+    """One likely cause of a shortfall, and what to look at next."""
+
+    cause: str
+    evidence: str
+    next_step: str
+
+
+class Verdict(StrEnum):
+    """Whether the assembly delivers what the survey leads one to expect (85 % of it, told with confidence)."""
+
+    DELIVERS = "delivers"
+    SHORT = "short"
+    CANNOT_TELL = "cannot_tell"
+
+
+class Delivery(Document):
+    """Expected against delivered clean air."""
+
+    verdict: Verdict
+    reason: str
+    share_of_expected: Figure
+    likely_causes: tuple[Cause, ...] = ()
+
+
+class DeviceMass(Document):
+    """What one device took out."""
+
+    device: str
+    filtered_mg: float
+
+
+class Ledger(Document):
+    """The account of PM2.5 mass over the period, mg."""
+
+    basis: str
+    entered_mg: float
+    generated_mg: float
+    filtered_mg: float
+    settled_mg: float
+    carried_out_mg: float
+    stored_mg: float
+    closure: float
+    by_device: tuple[DeviceMass, ...]
+    by_day: tuple["LedgerDay", ...] = ()
+
+
+class LedgerDay(Document):
+    """One local day's account, mg."""
+
+    day: date
+    entered_mg: float
+    generated_mg: float
+    filtered_mg: float
+    settled_mg: float
+    carried_out_mg: float
+    stored_mg: float
+
+
+class Event(Document):
+    """Particles made indoors between two moments."""
+
+    start: Moment
+    end: Moment
+    emitted_mg: Figure
+    peak_ug_m3: float
+
+
+class FilterAdvice(Document):
+    """When to change the filter and why."""
+
+    drop_at_reference_pa: Figure
+    reference_airflow_m3h: float | None
+    drop_limit_pa: float | None
+    deposited_g: Figure
+    change_on: date | None
+    change_between: tuple[date, date] | None
+    reason: str
+
+
+class FanSpan(Document):
+    """A stretch of the schedule in which the fan is to run."""
+
+    start: Moment
+    end: Moment
+
+
+class Alternative(Document):
+    """One way to run the fan over the same forecast."""
+
+    name: str
+    run_hours: float
+    energy_kwh: Figure
+    mean_pm25: Figure
+    cost: Figure
+
+
+class FanAdvice(Document):
+    """The schedule for the hours ahead, beside the simple alternatives on the same forecast."""
+
+    action_now: Literal["run", "rest", "leave"]
+    reason: str
+    valid_until: Moment
+    forecast_basis: str
+    schedule: tuple[FanSpan, ...]
+    run_hours: float
+    energy_kwh: Figure
+    mean_pm25: Figure
+    target_ug_m3: float
+    alternatives: tuple[Alternative, ...]
+
+
+class Air(Document):
+    """The air at the end of the period."""
+
+    time: Moment
+    indoor_pm25: Figure
+    outdoor_pm25: Figure
+    nowcast_pm25: Figure
+    index: int | None
+    category: str | None
+    indoor_day_mean_pm25: Figure
+    guideline_day_pm25: float
+    sentence: str
+
+
+class TracePoint(Document):
+    """One point of the traces that the cards draw: measured indoors and outdoors, and the model's account."""
+
+    time: Moment
+    indoor_pm25: float | None
+    outdoor_pm25: float | None
+    modelled_pm25: float | None
+    fan_fraction: float | None
+
+
+class Caution(Document):
+    """A caution that travels with the advice it belongs to."""
+
+    code: str
+    text: str
+    applies_to: Literal["fan", "filter", "delivery"]
+
+
+class Assessment(Document):
+    """Everything one recording, or the readings kept so far, say about a house."""
+
+    house: str
+    period: Period
+    data_quality: DataQuality
+    air: Air
+    estimates: Figures
+    expected: Figures
+    delivery: Delivery
+    ledger: Ledger
+    events: tuple[Event, ...]
+    filter: FilterAdvice
+    fan: FanAdvice
+    cautions: tuple[Caution, ...]
+    trace: tuple[TracePoint, ...] = ()
