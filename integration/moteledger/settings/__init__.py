@@ -1,0 +1,46 @@
+"""The house file: pydantic models, TOML, every error naming the key, the value and the fix."""
+
+from .file import HouseFileError, read_house
+from .house import (
+    AirHandler,
+    BlowerType,
+    Building,
+    FilterSettings,
+    Gap,
+    House,
+    Leakage,
+    LeakageClass,
+    QuietHours,
+    Ranges,
+    RatedDrop,
+    Sensor,
+    Site,
+    Stamp,
+    Targets,
+    Tariff,
+    Units,
+)
+from .quantities import parse
+
+__all__ = [
+    "AirHandler",
+    "BlowerType",
+    "Building",
+    "FilterSettings",
+    "Gap",
+    "House",
+    "HouseFileError",
+    "Leakage",
+    "LeakageClass",
+    "QuietHours",
+    "Ranges",
+    "RatedDrop",
+    "Sensor",
+    "Site",
+    "Stamp",
+    "Targets",
+    "Tariff",
+    "Units",
+    "parse",
+    "read_house",
+]

@@ -1,0 +1,73 @@
+"""Reading a house file, every error naming the key, the value and the fix."""
+
+import tomllib
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from .house import House
+
+_LARGEST_FILE = 1_000_000
+
+
+class HouseFileError(ValueError):
+    """The house file is unusable; `problems` holds one line for each thing wrong, the message all of them."""
+
+    def __init__(self, path: Path, problems: list[str]) -> None:
+        self.path = path
+        self.problems = problems
+        super().__init__(f"{path}: " + "; ".join(problems))
+
+
+def read_house(path: Path) -> House:
+    """Read and check a house file (TOML); raises HouseFileError listing everything wrong with it."""
+    try:
+        if path.stat().st_size > _LARGEST_FILE:
+            raise HouseFileError(path, [f"is larger than {_LARGEST_FILE} bytes; a house file is a page of text"])
+        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise HouseFileError(path, ["no such file; check the path given after --house"]) from None
+    except OSError as error:
+        raise HouseFileError(path, [f"cannot be read ({error.strerror}); check the path and its permissions"]) from None
+    except UnicodeDecodeError as error:
+        raise HouseFileError(path, [f"byte {error.start} is not UTF-8; save the file as UTF-8 text"]) from None
+    except tomllib.TOMLDecodeError as error:
+        raise HouseFileError(path, [f"is not TOML: {error}; correct that line"]) from None
+    try:
+        return House.model_validate(document)
+    except ValidationError as error:
+        raise HouseFileError(path, [_problem(detail, document) for detail in error.errors()]) from None
+
+
+def _problem(detail: Any, document: dict[str, Any]) -> str:
+    location = [part for part in detail["loc"] if not str(part).startswith("function-")]
+    key = ".".join(str(part) for part in location) or "the file as a whole"
+    if detail["type"] == "extra_forbidden":
+        known = _keys_at(House, location[:-1])
+        near = get_close_matches(str(location[-1]), known, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"known keys here: {', '.join(known)}"
+        return f"{key}: no such key; {hint}"
+    if detail["type"] == "missing":
+        return f"{key}: missing; add it"
+    message = str(detail["msg"]).removeprefix("Value error, ")
+    value = detail["input"]
+    told = isinstance(value, (dict, list)) or repr(value) in message
+    return f"{key}: {message}" if told else f"{key}: {value!r} given; {message[0].lower()}{message[1:]}"
+
+
+def _keys_at(model: type[BaseModel], location: list[Any]) -> list[str]:
+    """The keys that a table of the house file may hold."""
+    here: Any = model
+    for part in location:
+        if isinstance(part, str):
+            here = _table_in(here.model_fields[part].annotation)
+    return list(here.model_fields)
+
+
+def _table_in(annotation: Any) -> Any:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    tables = [_table_in(argument) for argument in getattr(annotation, "__args__", ())]
+    return next((table for table in tables if table is not None), None)

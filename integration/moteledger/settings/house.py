@@ -1,0 +1,256 @@
+"""The house file: what a survey knows of a house, its air handler, its filter, its sensors and its people's wishes.
+
+Only `name`, `[house]` with a floor area, and nothing else is required; what is missing is answered with a usual value
+(stated where it is used) or with "cannot tell" and the key that would make it tell. Values here are in inside units.
+"""
+
+from datetime import date, time
+from enum import StrEnum
+from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from ..signals import Kind, signal_named
+from .quantities import (
+    Airflow,
+    Altitude,
+    Area,
+    Concentration,
+    Duration,
+    Fraction,
+    Length,
+    Mass,
+    Power,
+    Pressure,
+    Temperature,
+)
+
+
+class Table(BaseModel):
+    """Base of every table of the house file: immutable, and a key it does not know is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Units(StrEnum):
+    """The system in which pages, reports and commands speak first."""
+
+    SI = "si"
+    INCH_POUND = "inch-pound"
+
+
+class Site(Table):
+    """Where the house stands. Shelter classes 1 (no obstruction) to 5 (dense city), ASHRAE Fundamentals."""
+
+    altitude: Altitude = 0.0
+    shelter_class: Annotated[int, Field(ge=1, le=5)] = 4
+    storeys: Annotated[int, Field(ge=1, le=3)] = 1
+
+
+class LeakageClass(StrEnum):
+    """A house's tightness in words, where no blower-door result is known."""
+
+    TIGHT = "tight"
+    AVERAGE = "average"
+    LEAKY = "leaky"
+
+
+class Leakage(Table):
+    """The blower-door result in one of its usual forms, or a class in words."""
+
+    air_changes_50: Annotated[float, Field(gt=0, le=100)] | None = None
+    airflow_50: Airflow | None = None
+    flow_coefficient: Annotated[float, Field(gt=0)] | None = None
+    effective_leakage_area: Area | None = None
+    exponent: Annotated[float, Field(ge=0.5, le=1.0)] = 0.65
+    leakage_class: LeakageClass | None = None
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        forms = ("air_changes_50", "airflow_50", "flow_coefficient", "effective_leakage_area", "leakage_class")
+        given = [form for form in forms if getattr(self, form) is not None]
+        if len(given) != 1:
+            raise ValueError(f"give exactly one of {', '.join(forms)}; {', '.join(given) or 'none'} given")
+        return self
+
+
+class Building(Table):
+    """The house itself: what holds the air."""
+
+    floor_area: Area
+    ceiling_height: Length = 2.44
+    leakage: Leakage | None = None
+
+    @property
+    def volume_m3(self) -> float:
+        """Air volume, m3."""
+        return self.floor_area * self.ceiling_height
+
+
+class BlowerType(StrEnum):
+    """How the blower's motor answers a rising static pressure."""
+
+    PERMANENT_SPLIT_CAPACITOR = "permanent-split-capacitor"
+    CONSTANT_TORQUE = "constant-torque"
+    CONSTANT_AIRFLOW = "constant-airflow"
+
+
+class AirHandler(Table):
+    """The blower and the duct it works on, as surveyed."""
+
+    blower: BlowerType = BlowerType.PERMANENT_SPLIT_CAPACITOR
+    cooling_capacity: Power | None = None
+    airflow: Airflow | None = None
+    airflow_known_by: Literal["measured", "nominal"] = "nominal"
+    external_static: Pressure | None = None
+    fan_power: Power | None = None
+
+    @property
+    def airflow_uncertainty(self) -> float:
+        """Half-width of the 90 % interval of the airflow as a fraction.
+
+        7 % for a flow plate or grid in the field, 20 % for a nameplate figure (common practice, no source).
+        """
+        return 0.07 if self.airflow_known_by == "measured" else 0.20
+
+
+class RatedDrop(Table):
+    """One point of the clean filter's resistance."""
+
+    airflow: Airflow
+    drop: Pressure
+
+
+class Ranges(Table):
+    """Efficiency in the three size ranges of ASHRAE 52.2: 0.3-1, 1-3 and 3-10 um, fractions."""
+
+    e1: Fraction
+    e2: Fraction
+    e3: Fraction
+
+
+class Gap(Table):
+    """A gap beside the filter: its length along the frame, its width, its depth in flow direction, its bends."""
+
+    length: Length
+    width: Length
+    depth: Length = 0.025
+    bends: Annotated[int, Field(ge=0, le=4)] = 0
+
+
+class FilterSettings(Table):
+    """The filter assembly in place."""
+
+    merv: Annotated[int, Field(ge=1, le=16)] | None = None
+    efficiency: Ranges | None = None
+    face_area: Area | None = None
+    media_area: Area | None = None
+    rated_drop: tuple[RatedDrop, ...] = ()
+    final_drop: Pressure | None = None
+    dust_capacity: Mass | None = None
+    charged: bool = False
+    conditioned_efficiency: Ranges | None = None
+    gaps: tuple[Gap, ...] = ()
+    installed: date | None = None
+    longest_use: Duration = 8760.0
+    price: Annotated[float, Field(ge=0, le=100_000)] | None = None
+
+    @model_validator(mode="after")
+    def _one_rating(self) -> Self:
+        if (self.merv is None) == (self.efficiency is None):
+            raise ValueError("give the rating once: either merv or efficiency = { e1 = , e2 = , e3 = }")
+        return self
+
+
+class Stamp(StrEnum):
+    """Whether a reading's time stands at the start or at the end of the interval that it averages."""
+
+    START = "start"
+    END = "end"
+
+
+def _known_signal(name: str) -> str:
+    signal_named(name)
+    return name
+
+
+class Sensor(Table):
+    """What one sensor is and how it must be corrected: corrected = gain * reading + offset.
+
+    `humidity_growth` is kappa of Crilley et al. (2018): readings are divided by 1 + kappa/1.65 / (100/RH - 1).
+    """
+
+    signal: Annotated[str, AfterValidator(_known_signal)]
+    where: str = ""
+    gain: Annotated[float, Field(gt=0, le=20)] = 1.0
+    offset: Annotated[float, Field(ge=-1000, le=1000)] = 0.0
+    humidity_growth: Annotated[float, Field(ge=0, le=2)] = 0.0
+    stamp: Stamp = Stamp.END
+    hold: Duration | None = None
+
+    @model_validator(mode="after")
+    def _levels_only(self) -> Self:
+        if signal_named(self.signal).kind is not Kind.LEVEL and (self.gain, self.offset) != (1.0, 0.0):
+            raise ValueError(f"{self.signal} is a state or a counter; gain and offset belong to levels only")
+        return self
+
+
+class Targets(Table):
+    """The air that the people in the house want. The default is the WHO 2021 24-hour guideline value."""
+
+    pm25: Concentration = 15.0
+
+
+class Tariff(Table):
+    """What electricity costs, in the house's own currency."""
+
+    per_kwh: Annotated[float, Field(ge=0, le=100)] | None = None
+    currency: Annotated[str, Field(max_length=8)] = ""
+
+
+class QuietHours(Table):
+    """A daily span, local time, in which the fan should not be started for the air alone."""
+
+    start: time
+    end: time
+
+
+def _known_zone(name: str) -> str:
+    if name not in available_timezones():
+        raise ValueError(f"{name!r} is not a time zone of the IANA database; write for example 'UTC' or 'Etc/GMT+7'")
+    return name
+
+
+class House(Table):
+    """A whole house file."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    units: Units = Units.SI
+    time_zone: Annotated[str, AfterValidator(_known_zone)] = "UTC"
+    site: Site = Site()
+    house: Building
+    air_handler: AirHandler = AirHandler()
+    filter: FilterSettings | None = None
+    sensors: tuple[Sensor, ...] = ()
+    targets: Targets = Targets()
+    tariff: Tariff = Tariff()
+    quiet_hours: tuple[QuietHours, ...] = ()
+    indoor_temperature: Temperature = 21.0
+
+    @model_validator(mode="after")
+    def _one_entry_a_signal(self) -> Self:
+        names = [sensor.signal for sensor in self.sensors]
+        twice = {name for name in names if names.count(name) > 1}
+        if twice:
+            raise ValueError(f"sensors: {', '.join(sorted(twice))} listed more than once; keep one entry a signal")
+        return self
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The house's time zone."""
+        return ZoneInfo(self.time_zone)
+
+    def sensor(self, signal: str) -> Sensor:
+        """The declared sensor of a signal, or one without correction."""
+        return next((sensor for sensor in self.sensors if sensor.signal == signal), Sensor(signal=signal))
