@@ -1,0 +1,115 @@
+"""A house file says all that a survey knows, and every mistake in it is answered by key, value and fix."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from moteledger.settings import BlowerType, House, HouseFileError, Units, parse, read_house
+from motemodel.units import Quantity
+
+EXAMPLES = Path(__file__).parents[3] / "config_examples"
+LEAST = 'name = "Tern Cottage"\n[house]\nfloor_area = "120 m2"\n'
+
+
+def house_from(text: str, folder: Path) -> House:
+    path = folder / "house.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_house(path)
+
+
+def problems_of(text: str, folder: Path) -> list[str]:
+    with pytest.raises(HouseFileError) as caught:
+        house_from(text, folder)
+    return caught.value.problems
+
+
+def test_a_name_and_a_floor_area_are_enough(tmp_path: Path) -> None:
+    house = house_from(LEAST, tmp_path)
+    assert house.house.volume_m3 == pytest.approx(120 * 2.44)
+    assert house.units is Units.SI
+    assert house.filter is None
+
+
+def test_inch_pound_and_si_may_be_mixed() -> None:
+    house = read_house(EXAMPLES / "tern_cottage.toml")
+    # NIST SP 811 (2008), appendix B: 1 ft2 = 0.09290304 m2, 1 ft = 0.3048 m, 1 ft3/min = 1.699011 m3/h,
+    # 1 inch of water (conventional) = 249.0889 Pa.
+    assert house.house.floor_area == pytest.approx(1900 * 0.09290304)
+    assert house.house.ceiling_height == pytest.approx(8 * 0.3048)
+    assert house.air_handler.airflow == pytest.approx(1080 * 1.699011, rel=1e-6)
+    assert house.air_handler.external_static == pytest.approx(0.62 * 249.0889, rel=1e-6)
+    assert house.air_handler.blower is BlowerType.CONSTANT_TORQUE
+
+
+@pytest.mark.parametrize("path", sorted(EXAMPLES.glob("*.toml")), ids=lambda path: path.stem)
+def test_every_example_house_is_a_good_house_file(path: Path) -> None:
+    assert path.is_file()
+    if "candidates" not in path.stem:
+        read_house(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('name = "x"\n[house]\nfloor_area = 120', ["house.floor_area", "120", "no unit", "m2"]),
+        ('name = "x"\n[house]\nfloor_are = "120 m2"', ["house.floor_are", "did you mean 'floor_area'"]),
+        ('name = "x"\n[house]\nfloor_area = "120 cfm"', ["house.floor_area", "120 cfm", "not a unit of area", "ft2"]),
+        ('name = "x"\n[house]\nfloor_area = "-3 m2"', ["house.floor_area", "-3 m2", "greater than 0"]),
+        ('name = "x"\n[house]\nfloor_area = "nan m2"', ["house.floor_area", "nan m2"]),
+        ('name = "x"\n[house]\nfloor_area = true', ["house.floor_area", "with its unit"]),
+        (LEAST + "[house.leakage]\n", ["house.leakage", "exactly one of", "air_changes_50"]),
+        (LEAST + "[house.leakage]\nair_changes_50 = 5\nleakage_class = 'tight'\n", ["exactly one", "leakage_class"]),
+        (LEAST + "[filter]\nmerv = 17\n", ["filter.merv", "17", "16"]),
+        (LEAST + "[filter]\nface_area = '1 m2'\n", ["filter", "rating once"]),
+        (LEAST + "[air_handler]\nblower = 'turbine'\n", ["air_handler.blower", "turbine", "constant-torque"]),
+        (LEAST + "[[sensors]]\nsignal = 'indor.pm25'\n", ["sensors.0.signal", "indor.pm25", "'indoor.pm25'"]),
+        (LEAST + "[[sensors]]\nsignal = 'fan.running'\ngain = 2\n", ["sensors.0", "fan.running", "levels only"]),
+        ("time_zone = 'Mars'\n" + LEAST, ["time_zone", "Mars", "IANA"]),
+        ("name = \n", ["not TOML", "line 1"]),
+        ("", ["name: missing", "house: missing"]),
+    ],
+)
+def test_a_mistake_is_answered_by_key_value_and_fix(text: str, words: list[str], tmp_path: Path) -> None:
+    told = "; ".join(problems_of(text, tmp_path))
+    for word in words:
+        assert word in told
+
+
+def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
+    assert len(problems_of('name = ""\n[house]\nfloor_area = 3\n[filter]\nmerv = 0\n', tmp_path)) == 3
+
+
+def test_a_sensor_listed_twice_is_refused(tmp_path: Path) -> None:
+    twice = "[[sensors]]\nsignal = 'indoor.pm25'\n" * 2
+    assert "listed more than once" in problems_of(LEAST + twice, tmp_path)[0]
+
+
+def test_files_that_cannot_be_read_say_why(tmp_path: Path) -> None:
+    with pytest.raises(HouseFileError, match="no such file"):
+        read_house(tmp_path / "missing.toml")
+    with pytest.raises(HouseFileError, match="cannot be read"):
+        read_house(tmp_path)
+    (tmp_path / "latin.toml").write_bytes(b'name = "caf\xe9"')
+    with pytest.raises(HouseFileError, match="UTF-8"):
+        read_house(tmp_path / "latin.toml")
+    (tmp_path / "huge.toml").write_text("#" * 1_000_001, encoding="utf-8")
+    with pytest.raises(HouseFileError, match="larger than"):
+        read_house(tmp_path / "huge.toml")
+
+
+@given(st.text(max_size=40), st.sampled_from(list(Quantity)))
+def test_any_text_is_a_quantity_or_a_clear_refusal(text: str, quantity: Quantity) -> None:
+    try:
+        assert isinstance(parse(text, quantity), float)
+    except ValueError as error:
+        assert str(error)
+
+
+@given(text=st.text(max_size=300))
+def test_any_text_is_a_house_or_a_clear_refusal(text: str, tmp_path_factory: pytest.TempPathFactory) -> None:
+    path = tmp_path_factory.getbasetemp() / "typed.toml"
+    path.write_text(text, encoding="utf-8", errors="surrogatepass")
+    with pytest.raises(HouseFileError):
+        read_house(path)
