@@ -1,0 +1,71 @@
+"""When to change the filter: the first of several limits to be reached, with its interval."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Reach:
+    """Days from now until one limit is reached: the best estimate and the 90 % interval; infinite where never."""
+
+    reason: str
+    days: float
+    low: float
+    high: float
+
+    def __post_init__(self) -> None:
+        if not self.low <= self.days <= self.high:
+            raise ValueError(
+                f"{self.reason}: low {self.low:g}, days {self.days:g}, high {self.high:g} are out of order; "
+                "give low <= days <= high"
+            )
+
+
+def reach_by_age(used_days: float, longest_use_days: float) -> Reach:
+    """Days until a filter that has been in use for `used_days` is as old as it may get; an age is exact."""
+    left = max(longest_use_days - used_days, 0.0)
+    return Reach("age", left, left, left)
+
+
+def reach_by_growth(
+    reason: str,
+    now: tuple[float, float, float],
+    per_day: tuple[float, float, float],
+    limit: float,
+) -> Reach:
+    """Days until a growing quantity meets its limit.
+
+    `now` and `per_day` are (value, low, high) with 90 % intervals, in the unit of `limit`. The two are taken as
+    independent, so the interval is that of their ratio found by propagating each bound in turn and adding the two
+    spreads in quadrature (first-order propagation, JCGM 100:2008 section 5.1.2); a growth that may be nil leaves the
+    far end open.
+    """
+    if not all(np.isfinite([*now, *per_day, limit])):
+        raise ValueError(f"{reason}: now {now}, per_day {per_day} and limit {limit} must be finite numbers")
+
+    def days(value: float, growth: float) -> float:
+        if value >= limit:
+            return 0.0
+        return (limit - value) / growth if growth > 0.0 else np.inf
+
+    best = days(now[0], per_day[0])
+    if not np.isfinite(best):
+        return Reach(reason, np.inf, days(now[2], per_day[2]), np.inf)
+    early = np.hypot(best - days(now[2], per_day[0]), best - days(now[0], per_day[2]))
+    late = np.hypot(days(now[1], per_day[0]) - best, days(now[0], per_day[1]) - best)
+    return Reach(reason, best, max(best - float(early), 0.0), best + float(late))
+
+
+def first_reached(reaches: Sequence[Reach]) -> Reach:
+    """The limit that comes first; its interval ends no later than any other limit's.
+
+    Raises ValueError when there is no limit to reach.
+    """
+    if not reaches:
+        raise ValueError("no limit given; state a final drop, a dust capacity or a longest use")
+    first = min(reaches, key=lambda reach: reach.days)
+    low = min(reach.low for reach in reaches)
+    high = min(reach.high for reach in reaches)
+    return Reach(first.reason, first.days, low, high)
