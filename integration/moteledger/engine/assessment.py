@@ -111,6 +111,14 @@ class DeviceMass(Document):
     filtered_mg: float
 
 
+class MassBounds(Document):
+    """The 90 % interval of one entry of the ledger, mg; `entry` is the entry's name without its unit."""
+
+    entry: Literal["entered", "generated", "filtered", "settled", "carried_out", "stored"]
+    low_mg: float
+    high_mg: float
+
+
 class Ledger(Document):
     """The account of PM2.5 mass over the period, mg."""
 
@@ -124,6 +132,7 @@ class Ledger(Document):
     closure: float
     by_device: tuple[DeviceMass, ...]
     by_day: tuple["LedgerDay", ...] = ()
+    bounds: tuple[MassBounds, ...] = ()
 
 
 class LedgerDay(Document):
@@ -177,7 +186,10 @@ class Alternative(Document):
 
 
 class FanAdvice(Document):
-    """The schedule for the hours ahead, beside the simple alternatives on the same forecast."""
+    """The schedule for the hours ahead, beside the simple alternatives on the same forecast.
+
+    `planned_until` is the end of those hours: up to it, no span of the schedule means rest.
+    """
 
     action_now: Literal["run", "rest", "leave"]
     reason: str
@@ -189,6 +201,7 @@ class FanAdvice(Document):
     mean_pm25: Figure
     target_ug_m3: float
     alternatives: tuple[Alternative, ...]
+    planned_until: Moment | None = None
 
 
 class Air(Document):
@@ -206,13 +219,17 @@ class Air(Document):
 
 
 class TracePoint(Document):
-    """One point of the traces that the cards draw: measured indoors and outdoors, and the model's account."""
+    """One point of the traces that the cards draw: measured indoors and outdoors, and the model's account.
+
+    `modelled_between` is the 90 % interval of the model's value.
+    """
 
     time: Moment
     indoor_pm25: float | None
     outdoor_pm25: float | None
     modelled_pm25: float | None
     fan_fraction: float | None
+    modelled_between: tuple[float, float] | None = None
 
 
 class Caution(Document):
