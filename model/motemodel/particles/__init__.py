@@ -1,0 +1,74 @@
+"""Particles: their sizes, how they move in air, and what the surfaces of a house do to them.
+
+Parts: `air` (the gas), `sizes` (grid and mass distributions), `motion` (slip, settling, diffusion), `surfaces`
+(deposition in rooms, cracks of the shell), `bounds` (refusals of impossible numbers).
+"""
+
+from .air import ROOM_AIR, Air
+from .motion import (
+    UNIT_DENSITY,
+    diffusion_coefficient,
+    relaxation_time,
+    settling_velocity,
+    slip_correction,
+)
+from .sizes import (
+    DEFAULT_GRID,
+    HOUSE_DUST,
+    INDOOR_COOKING,
+    ISO_RURAL,
+    ISO_URBAN,
+    OUTDOOR_RURAL,
+    OUTDOOR_URBAN,
+    WILDFIRE_SMOKE,
+    LogNormalMode,
+    MassDistribution,
+    SizeCurve,
+    SizeGrid,
+    bin_means,
+    mass_weighted_mean,
+)
+from .surfaces import (
+    FURNISHED_ROOM,
+    TYPICAL_SHELL,
+    Crack,
+    RoomSurfaces,
+    crack_penetration,
+    crack_velocity,
+    deposition_rate,
+    deposition_velocities,
+    penetration_factor,
+)
+
+__all__ = [
+    "DEFAULT_GRID",
+    "FURNISHED_ROOM",
+    "HOUSE_DUST",
+    "INDOOR_COOKING",
+    "ISO_RURAL",
+    "ISO_URBAN",
+    "OUTDOOR_RURAL",
+    "OUTDOOR_URBAN",
+    "ROOM_AIR",
+    "TYPICAL_SHELL",
+    "UNIT_DENSITY",
+    "WILDFIRE_SMOKE",
+    "Air",
+    "Crack",
+    "LogNormalMode",
+    "MassDistribution",
+    "RoomSurfaces",
+    "SizeCurve",
+    "SizeGrid",
+    "bin_means",
+    "crack_penetration",
+    "crack_velocity",
+    "deposition_rate",
+    "deposition_velocities",
+    "diffusion_coefficient",
+    "mass_weighted_mean",
+    "penetration_factor",
+    "relaxation_time",
+    "settling_velocity",
+    "slip_correction",
+]
