@@ -1,0 +1,80 @@
+"""What the store takes and gives: readings, series of one signal, thinned series, and the count of what was taken.
+
+Outside the store a moment is an aware datetime; inside it is an integer number of microseconds since 1970 UTC, which
+sorts, compares and stores exactly.
+"""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+
+
+def to_us(moment: datetime) -> int:
+    """An aware datetime as microseconds since 1970 UTC, exactly; raises ValueError if it has no time zone."""
+    if moment.tzinfo is None:
+        raise ValueError(f"{moment.isoformat()} has no time zone; give an aware datetime")
+    return (moment - _EPOCH) // _MICROSECOND
+
+
+def from_us(time_us: int) -> datetime:
+    """Microseconds since 1970 UTC as an aware datetime in UTC, exactly."""
+    return _EPOCH + timedelta(microseconds=int(time_us))
+
+
+class Reading(NamedTuple):
+    """One reading: time in microseconds since 1970 UTC, the signal's name, the value in the signal's own unit."""
+
+    time_us: int
+    signal: str
+    value: float
+
+
+class Appended(NamedTuple):
+    """What became of a batch: kept as new, there already with the same value, there already with another value.
+
+    The first value of a signal at a time stays; a reading that differs from it is counted and not kept.
+    """
+
+    new: int = 0
+    repeated: int = 0
+    differing: int = 0
+
+    def and_also(self, other: "Appended") -> "Appended":
+        """The counts of two batches together."""
+        return Appended(self.new + other.new, self.repeated + other.repeated, self.differing + other.differing)
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """The readings of one signal: times in microseconds since 1970 UTC, strictly increasing, and values."""
+
+    time_us: NDArray[np.int64]
+    value: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.time_us)
+
+
+@dataclass(frozen=True, eq=False)
+class Thinned:
+    """A series in intervals of equal length; an interval without a reading is left out.
+
+    `start_us` is where each interval starts, a whole multiple of `interval_us` since 1970 UTC; `mean`, `low` and `high`
+    are those of its `count` readings.
+    """
+
+    interval_us: int
+    start_us: NDArray[np.int64]
+    mean: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    count: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.start_us)

@@ -1,0 +1,227 @@
+"""The store: readings are appended and never changed; snapshots keep what was concluded from them."""
+
+import math
+import sqlite3
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager
+from operator import attrgetter, index
+from pathlib import Path
+from queue import Empty, LifoQueue
+
+import numpy as np
+
+from .readings import Appended, Reading, Series, Thinned
+from .schema import LOCK_PATIENCE_S, StoreError, connect, explain, open_store_file
+from .writer import Writer
+
+_SERIES = np.dtype([("time_us", np.int64), ("value", np.float64)])
+_THINNED = np.dtype([("bucket", np.int64), ("mean", float), ("low", float), ("high", float), ("count", np.int64)])
+_LARGEST_TIME_US = 2**63 - 1
+
+
+class Store:
+    """The readings of one house in one SQLite file; safe to use from many threads at once.
+
+    One writer thread commits; each read uses a connection of its own from a pool and sees the last commit, never half
+    a batch. What `append` acknowledged survives `kill -9` and, if the disk keeps its word, a power cut. Every method
+    raises StoreError, naming the file and what to do, when the disk or the file fails.
+
+    >>> with Store.open(path) as store:                                    # doctest: +SKIP
+    ...     store.append([Reading(to_us(now), "indoor.pm25", 8.5)])
+    Appended(new=1, repeated=0, differing=0)
+    """
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._writer = Writer(path, connection)
+        self._readers: LifoQueue[sqlite3.Connection] = LifoQueue()
+        self._closed = False
+
+    @classmethod
+    def open(cls, path: Path | str, *, lock_patience_s: float = LOCK_PATIENCE_S) -> "Store":
+        """Open the store at `path`, creating or upgrading it as needed.
+
+        Waits up to `lock_patience_s` for another program's lock. Raises StoreError for a file that is no store, was
+        written by a newer version, is locked or may not be written.
+        """
+        path = Path(path).absolute()
+        return cls(path, open_store_file(path, lock_patience_s))
+
+    def __enter__(self) -> "Store":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Commit what is queued and close the file; later calls of anything but `close` raise StoreError."""
+        self._closed = True
+        while True:
+            try:
+                self._readers.get_nowait().close()
+            except Empty:
+                break
+        self._writer.close()
+
+    def append(self, readings: Iterable[Reading]) -> Appended:
+        """Keep a batch, all or none of it, and return once it is safe on the disk.
+
+        A reading whose signal and time are there already changes nothing. Raises ValueError, keeping nothing, for a
+        value that is not finite or a time outside 64 bits, and TypeError for a time that is no whole number.
+        """
+        return self.append_soon(readings).result()
+
+    def append_soon(self, readings: Iterable[Reading]) -> Future[Appended]:
+        """As `append`, without waiting: the future is done once the batch is safe on the disk."""
+        batch = [_checked(reading) for reading in readings]
+        # The primary key's order: neighbouring rows go to the same page.
+        batch.sort(key=attrgetter("signal", "time_us"))
+        return self._writer.submit(lambda connection: self._insert(connection, batch))
+
+    def series(self, signal: str, start_us: int, end_us: int, *, limit: int | None = None) -> Series:
+        """The readings of `signal` with start_us <= time < end_us, in order of time; at most the first `limit`."""
+        with self._reader() as reader:
+            rows = reader.execute(
+                "SELECT time, value FROM reading WHERE signal = (SELECT id FROM signal WHERE name = ?)"
+                " AND time >= ? AND time < ? ORDER BY time LIMIT ?",
+                (signal, start_us, end_us, -1 if limit is None else limit),
+            )
+            table = np.fromiter(rows, _SERIES)
+        return Series(table["time_us"].copy(), table["value"].copy())
+
+    def thinned(self, signal: str, start_us: int, end_us: int, interval_us: int) -> Thinned:
+        """Mean, lowest and highest reading of each interval of `interval_us` that has any, start_us <= time < end_us.
+
+        Intervals start at whole multiples of `interval_us` since 1970 UTC; the first and the last may be cut short by
+        the bounds. Raises ValueError for an interval that is not positive.
+        """
+        if interval_us <= 0:
+            raise ValueError(f"an interval of {interval_us} us cannot hold readings; give a positive one")
+        first_start_us = start_us // interval_us * interval_us
+        with self._reader() as reader:
+            rows = reader.execute(
+                "SELECT (time - ?) / ? AS bucket, avg(value), min(value), max(value), count(*) FROM reading"
+                " WHERE signal = (SELECT id FROM signal WHERE name = ?) AND time >= ? AND time < ?"
+                " GROUP BY bucket ORDER BY bucket",
+                (first_start_us, interval_us, signal, start_us, end_us),
+            )
+            table = np.fromiter(rows, _THINNED)
+        return Thinned(
+            interval_us,
+            first_start_us + table["bucket"] * interval_us,
+            table["mean"].copy(),
+            table["low"].copy(),
+            table["high"].copy(),
+            table["count"].copy(),
+        )
+
+    def latest(self, signal: str) -> Reading | None:
+        """The newest reading of `signal`, if there is any."""
+        with self._reader() as reader:
+            row = reader.execute(
+                "SELECT time, value FROM reading WHERE signal = (SELECT id FROM signal WHERE name = ?)"
+                " ORDER BY time DESC LIMIT 1",
+                (signal,),
+            ).fetchone()
+        return None if row is None else Reading(row[0], signal, row[1])
+
+    def latest_all(self) -> dict[str, Reading]:
+        """The newest reading of every signal that has any, by name."""
+        with self._reader() as reader:
+            rows = reader.execute(
+                "SELECT signal.name, reading.time, reading.value FROM signal JOIN reading ON reading.signal = signal.id"
+                " AND reading.time = (SELECT max(time) FROM reading WHERE reading.signal = signal.id)"
+                " ORDER BY signal.name"
+            ).fetchall()
+        return {name: Reading(time_us, name, value) for name, time_us, value in rows}
+
+    def extent(self) -> tuple[int, int] | None:
+        """The times of the oldest and the newest reading of any signal, microseconds since 1970 UTC; None if empty."""
+        with self._reader() as reader:
+            first, last = reader.execute(
+                "SELECT min((SELECT min(time) FROM reading WHERE reading.signal = signal.id)),"
+                " max((SELECT max(time) FROM reading WHERE reading.signal = signal.id)) FROM signal"
+            ).fetchone()
+        return None if first is None else (first, last)
+
+    def keep_snapshot(self, kind: str, time_us: int, document: str, *, newest: int = 1000) -> None:
+        """Keep a JSON document concluded at `time_us`, in place of an earlier one of that kind and time.
+
+        Of each kind the `newest` latest are kept and older ones dropped, so that the file does not grow without bound.
+        """
+
+        def work(connection: sqlite3.Connection) -> None:
+            connection.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", (kind, time_us, document))
+            connection.execute(
+                "DELETE FROM snapshot WHERE kind = ? AND time <= "
+                "(SELECT time FROM snapshot WHERE kind = ? ORDER BY time DESC LIMIT 1 OFFSET ?)",
+                (kind, kind, newest),
+            )
+
+        if newest < 1:
+            raise ValueError(f"{newest} snapshots to keep would drop the one given; keep at least 1")
+        self._writer.submit(work).result()
+
+    def latest_snapshot(self, kind: str) -> tuple[int, str] | None:
+        """The time and the JSON of the newest snapshot of `kind`, if there is any."""
+        with self._reader() as reader:
+            row = reader.execute(
+                "SELECT time, document FROM snapshot WHERE kind = ? ORDER BY time DESC LIMIT 1", (kind,)
+            ).fetchone()
+        return None if row is None else (row[0], row[1])
+
+    def _insert(self, connection: sqlite3.Connection, batch: list[Reading]) -> Appended:
+        ids = {name: self._signal_id(connection, name) for name in {reading.signal for reading in batch}}
+        cursor = connection.executemany(
+            "INSERT INTO reading (signal, time, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+            ((ids[signal], time_us, value) for time_us, signal, value in batch),
+        )
+        new = max(cursor.rowcount, 0)
+        if new == len(batch):
+            return Appended(new)
+        # Every reading of the batch now has a row; one that holds another value was there first.
+        kept = connection.cursor()
+        differing = sum(
+            kept.execute(
+                "SELECT value <> ? FROM reading WHERE signal = ? AND time = ?", (value, ids[signal], time_us)
+            ).fetchone()[0]
+            for time_us, signal, value in batch
+        )
+        return Appended(new, len(batch) - new - differing, differing)
+
+    def _signal_id(self, connection: sqlite3.Connection, name: str) -> int:
+        row = connection.execute("SELECT id FROM signal WHERE name = ?", (name,)).fetchone()
+        if row is None:
+            row = connection.execute("INSERT INTO signal (name) VALUES (?) RETURNING id", (name,)).fetchone()
+        return int(row[0])
+
+    @contextmanager
+    def _reader(self) -> Iterator[sqlite3.Connection]:
+        if self._closed:
+            raise StoreError(self.path, "is closed; open it again")
+        try:
+            reader = self._readers.get_nowait()
+        except Empty:
+            reader = connect(self.path)
+            reader.execute("PRAGMA query_only = ON")
+        try:
+            yield reader
+        except sqlite3.Error as error:
+            raise StoreError(self.path, explain(error)) from error
+        finally:
+            # A closed store takes no connection back.
+            if self._closed:
+                reader.close()
+            else:
+                self._readers.put(reader)
+
+
+def _checked(reading: Reading) -> Reading:
+    time_us, signal, value = reading
+    if not math.isfinite(value):
+        raise ValueError(f"{signal}: {value} is not a value; leave the reading out")
+    time_us = index(time_us)
+    if abs(time_us) > _LARGEST_TIME_US:
+        raise ValueError(f"{signal}: {time_us} is not a time in microseconds; give a whole number within 64 bits")
+    return Reading(time_us, signal, float(value))

@@ -1,0 +1,121 @@
+"""The one writer: a thread that owns the writing connection and commits what waits for it in groups."""
+
+import sqlite3
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Generic, TypeVar
+
+from .schema import StoreError, explain
+
+T = TypeVar("T")
+
+_LARGEST_GROUP = 256
+
+
+class _Job(Generic[T]):
+    """A piece of work on the connection, and the promise of its result."""
+
+    def __init__(self, work: Callable[[sqlite3.Connection], T]) -> None:
+        self._work = work
+        self.promise: Future[T] = Future()
+        self._result: T
+
+    def run(self, connection: sqlite3.Connection) -> None:
+        self._result = self._work(connection)
+
+    def acknowledge(self) -> None:
+        self.promise.set_result(self._result)
+
+
+class Writer:
+    """Runs pieces of work one after the other and keeps their promises only once they are safe on the disk.
+
+    Whatever waits when the disk becomes free shares one transaction and one flush (group commit), so that many small
+    writers together are almost as fast as one large batch. Work that fails is undone alone.
+    """
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self._path = path
+        self._connection = connection
+        self._jobs: SimpleQueue[_Job[object] | None] = SimpleQueue()
+        self._closing = threading.Lock()
+        self._closed = False
+        self._thread = threading.Thread(target=self._run, name="store writer", daemon=True)
+        self._thread.start()
+
+    def submit(self, work: Callable[[sqlite3.Connection], T]) -> Future[T]:
+        """Queue `work`; the future is done once it is committed, or holds the StoreError that prevented it."""
+        job = _Job(work)
+        with self._closing:
+            if self._closed:
+                raise StoreError(self._path, "is closed; open it again")
+            self._jobs.put(job)  # type: ignore[arg-type]
+        return job.promise
+
+    def close(self) -> None:
+        """Finish all that is queued, then close the connection; calling it again does nothing."""
+        with self._closing:
+            if not self._closed:
+                self._closed = True
+                self._jobs.put(None)
+        self._thread.join()
+
+    def _run(self) -> None:
+        while (job := self._jobs.get()) is not None:
+            group = [job]
+            last = False
+            while len(group) < _LARGEST_GROUP and not last:
+                try:
+                    following = self._jobs.get_nowait()
+                except Empty:
+                    break
+                if following is None:
+                    last = True
+                else:
+                    group.append(following)
+            self._commit_group(group)
+            if last:
+                break
+        self._connection.close()
+
+    def _commit_group(self, group: list[_Job[object]]) -> None:
+        group = [job for job in group if job.promise.set_running_or_notify_cancel()]
+        error = self._commit(group)
+        if error is None:
+            for job in group:
+                job.acknowledge()
+        elif len(group) == 1:
+            group[0].promise.set_exception(self._told(error))
+        else:
+            for job in group:
+                self._commit_alone(job)
+
+    def _commit_alone(self, job: _Job[object]) -> None:
+        error = self._commit([job])
+        if error is None:
+            job.acknowledge()
+        else:
+            job.promise.set_exception(self._told(error))
+
+    def _commit(self, group: list[_Job[object]]) -> Exception | None:
+        """Run and commit all of `group`, or none of it and return why."""
+        try:
+            self._connection.execute("BEGIN IMMEDIATE")
+            for job in group:
+                job.run(self._connection)
+            self._connection.execute("COMMIT")
+        except Exception as error:
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            return error
+        return None
+
+    def _told(self, error: Exception) -> Exception:
+        if not isinstance(error, sqlite3.Error):
+            return error
+        told = StoreError(self._path, explain(error))
+        told.__cause__ = error
+        return told
