@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from enum import StrEnum
 
-from motemodel.units import INSIDE_UNIT, Quantity, to_inside
+from motemodel.units import INSIDE_UNIT, Number, Quantity, to_inside
 
 
 class Kind(StrEnum):
@@ -41,7 +41,7 @@ class Signal:
         Raises ValueError, naming the value, the accepted range and the likely fix, for a value out of range or a unit
         that does not measure the signal's quantity.
         """
-        converted = value if unit is None or unit == self.unit else self._convert(value, unit)
+        converted = self.converted(value, unit)
         if not self.low <= converted <= self.high:
             raise ValueError(
                 f"{value:g} {unit or self.unit} is outside what {self.name} can be "
@@ -49,7 +49,10 @@ class Signal:
             )
         return converted
 
-    def _convert(self, value: float, unit: str) -> float:
+    def converted(self, value: Number, unit: str | None) -> Number:
+        """Convert a written value (scalar or array) to the signal's own unit, plausible or not."""
+        if unit is None or unit == self.unit:
+            return value
         inside = to_inside(value, unit, self.quantity)
         return inside * 3600.0 if self.kind is Kind.RUNTIME else inside
 
