@@ -1,0 +1,1 @@
+"""The airside: blower, ducts and filters meet at one operating point."""
