@@ -1,0 +1,78 @@
+"""Filters: what a rating guarantees and what an installed filter does to the air, clean and loaded.
+
+Parts: `rating` (MERV and ePM), `fibre` (single-fibre theory), `efficiency` (curves over size).
+"""
+
+from .efficiency import (
+    EfficiencyCurve,
+    curve_from_channels,
+    curve_from_merv,
+    curve_from_points,
+    curve_from_ranges,
+    pm25_efficiency,
+)
+from .fibre import (
+    FibrousMedia,
+    Mechanisms,
+    media_depth,
+    media_drop_pa,
+    media_efficiency,
+    most_penetrating_size,
+    most_penetrating_size_lee_liu,
+    quality_factor,
+    single_fibre_efficiency,
+)
+from .rating import (
+    CHANNELS,
+    HIGHEST_MERV,
+    LOWEST_MERV,
+    RANGE_EDGES_UM,
+    TEST_FACE_VELOCITIES_M_S,
+    IsoEfficiencies,
+    SizeRangeEfficiency,
+    composite_minimum,
+    face_velocity_m_s,
+    final_resistance_pa,
+    iso_group,
+    merv_estimate,
+    merv_from_ranges,
+    merv_minimum,
+    particulate_matter_efficiency,
+    pm25_floor,
+    ranges_from_channels,
+)
+
+__all__ = [
+    "CHANNELS",
+    "HIGHEST_MERV",
+    "LOWEST_MERV",
+    "RANGE_EDGES_UM",
+    "TEST_FACE_VELOCITIES_M_S",
+    "EfficiencyCurve",
+    "FibrousMedia",
+    "IsoEfficiencies",
+    "Mechanisms",
+    "SizeRangeEfficiency",
+    "composite_minimum",
+    "curve_from_channels",
+    "curve_from_merv",
+    "curve_from_points",
+    "curve_from_ranges",
+    "face_velocity_m_s",
+    "final_resistance_pa",
+    "iso_group",
+    "media_depth",
+    "media_drop_pa",
+    "media_efficiency",
+    "merv_estimate",
+    "merv_from_ranges",
+    "merv_minimum",
+    "most_penetrating_size",
+    "most_penetrating_size_lee_liu",
+    "particulate_matter_efficiency",
+    "pm25_efficiency",
+    "pm25_floor",
+    "quality_factor",
+    "ranges_from_channels",
+    "single_fibre_efficiency",
+]

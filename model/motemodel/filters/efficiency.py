@@ -1,0 +1,152 @@
+"""Efficiency as a continuous curve over particle size, from a rating, from E1, E2, E3 or from measured points."""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize import brentq
+
+from ..particles import OUTDOOR_URBAN, MassDistribution, mass_weighted_mean
+from ..particles.bounds import FloatArray, fraction, positive
+from .fibre import FibrousMedia, media_depth
+from .rating import CHANNELS, RANGE_EDGES_UM, SizeRangeEfficiency, merv_estimate, ranges_from_channels
+
+_PLEATED = FibrousMedia(fibre_um=2.0, solidity=0.05, thickness_mm=1.0)
+"""A fine pleated media; only the shape of its efficiency over size is used, not its level."""
+
+_PLEATED_VELOCITY_M_S = 0.1
+
+
+@dataclass(frozen=True)
+class EfficiencyCurve:
+    """Efficiency over size: eta = curve(diameter_um), both arrays of one shape; continuous, within 0..1.
+
+    Straight in ln d between `knots_um` (um, rising). Below the first knot the depth -ln(1 - eta) has the shape of
+    single-fibre theory for a fine pleated media: it falls to the most penetrating size near 0.2 um and rises again by
+    diffusion. Above the last knot the depth grows as d (interception, impaction): coarse dust is caught nearly whole.
+    """
+
+    knots_um: tuple[float, ...]
+    values: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        knots = positive("knots_um", self.knots_um)
+        fraction("values", self.values)
+        if knots.ndim != 1 or knots.size == 0 or (np.diff(knots) <= 0.0).any():
+            raise ValueError(f"knots_um: {self.knots_um} does not rise; sort the diameters and drop repeated ones")
+        if len(self.values) != knots.size:
+            raise ValueError(f"values: {len(self.values)} efficiencies for {knots.size} diameters; give one for each")
+
+    def __call__(self, diameter_um: ArrayLike) -> FloatArray:
+        """Efficiency (0..1) at each diameter (um)."""
+        diameter = positive("diameter_um", diameter_um)
+        first, last = self.knots_um[0], self.knots_um[-1]
+        # Within the knots both factors are 1; the interpolation holds the end values outside them.
+        relative_depth = _tail_depth(diameter, first) * np.maximum(diameter / last, 1.0)
+        held = np.interp(np.log(diameter), np.log(self.knots_um), self.values)
+        return np.asarray(1.0 - np.power(1.0 - held, relative_depth))
+
+    def channel_efficiencies(self) -> FloatArray:
+        """Efficiency in the twelve channels of ASHRAE 52.2, at each channel's geometric middle."""
+        return self(CHANNELS.midpoints_um)
+
+    def ranges(self) -> SizeRangeEfficiency:
+        """E1, E2, E3 as 52.2 averages them."""
+        return ranges_from_channels(self.channel_efficiencies())
+
+
+def curve_from_ranges(ranges: SizeRangeEfficiency) -> EfficiencyCurve:
+    """A curve whose `.ranges()` are `ranges`, rising above 0.3 um wherever E1, E2, E3 do.
+
+    A rating gives three means and no shape, so each range gets the plainest one: it runs from one end value to the next
+    along s / (s + c (1 - s)), s the share of ln d covered and c bent until the mean of the four channels is met.
+    """
+    means = np.array([ranges.e1, ranges.e2, ranges.e3])
+    lefts, rights = _end_values(means)
+    positions = _channel_positions()
+    channels = [_rise(*parts) for parts in zip(means, lefts, rights, positions, strict=True)]
+    return curve_from_channels(np.concatenate(channels))
+
+
+def curve_from_merv(merv: int) -> EfficiencyCurve:
+    """The curve of a filter that only just earns its MERV (1..16), open ranges estimated (see `merv_estimate`)."""
+    return curve_from_ranges(merv_estimate(merv))
+
+
+def curve_from_points(diameter_um: ArrayLike, efficiency: ArrayLike) -> EfficiencyCurve:
+    """A measured curve: straight in ln d between the points (um, rising; 0..1).
+
+    Beyond the outermost points as `EfficiencyCurve` says. Raises ValueError on points out of order or out of bounds.
+    """
+    diameters, values = np.atleast_1d(positive("diameter_um", diameter_um)), np.atleast_1d(efficiency)
+    return EfficiencyCurve(tuple(map(float, diameters)), tuple(map(float, fraction("efficiency", values))))
+
+
+def curve_from_channels(efficiency: ArrayLike) -> EfficiencyCurve:
+    """The measured curve through twelve 52.2 channel efficiencies (0..1)."""
+    return curve_from_points(CHANNELS.midpoints_um, efficiency)
+
+
+def pm25_efficiency(
+    curve: EfficiencyCurve, distribution: MassDistribution = OUTDOOR_URBAN, smallest_um: float = 0.01
+) -> float:
+    """Share of the PM2.5 mass a curve catches in one pass, from `smallest_um` (um) to 2.5 um."""
+    return mass_weighted_mean(curve, distribution, smallest_um, 2.5)
+
+
+def _tail_depth(diameter: FloatArray, knot_um: float) -> FloatArray:
+    """Depth below `knot_um` relative to the depth at it, by the shape of single-fibre efficiency; 1 above."""
+    depth = media_depth(_PLEATED, np.append(np.minimum(diameter, knot_um).ravel(), knot_um), _PLEATED_VELOCITY_M_S)
+    return np.asarray(depth[:-1] / depth[-1]).reshape(diameter.shape)
+
+
+def _end_values(means: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Efficiency at the left and the right end of each range.
+
+    The gap between two means is shared by how far each range may move: as far as the harmonic mean of the gaps beside
+    it, and not at all at a local extremum, so that no range is forced into a step (the limiter of Fritsch & Butland,
+    1984, for monotone cubics). Outward, at 0.3 and 10 um, the depth -ln(1 - eta) goes on in the same proportion.
+    """
+    gaps = np.diff(means)
+    before = means[0] if gaps[0] >= 0.0 else means[0] - 1.0
+    after = 1.0 - means[2] if gaps[1] >= 0.0 else -means[2]
+    reach = [_harmonic(left, right) for left, right in pairwise((before, *gaps, after))]
+    rights = means[:2] + [_shared(gap, own, other) for gap, own, other in zip(gaps, reach[:2], reach[1:], strict=True)]
+    lefts = means[1:] - [_shared(gap, own, other) for gap, own, other in zip(gaps, reach[1:], reach[:2], strict=True)]
+    return np.append(_mirrored(means[0], rights[0]), lefts), np.append(rights, _mirrored(means[2], lefts[1]))
+
+
+def _harmonic(one: float, other: float) -> float:
+    return 2.0 * one * other / (one + other) if one * other > 0.0 else 0.0
+
+
+def _shared(gap: float, own_reach: float, other_reach: float) -> float:
+    """The part of a gap that falls to the range with `own_reach`."""
+    reach = abs(own_reach) + abs(other_reach)
+    return gap * abs(own_reach) / reach if reach > 0.0 else 0.0
+
+
+def _mirrored(mean: float, end: float) -> float:
+    """The efficiency as far from `mean` in ln(depth) as `end` is, on the other side."""
+    if mean == end or not 0.0 < mean < 1.0:
+        return mean
+    return float(-np.expm1(-(np.log1p(-mean) ** 2) / -np.log1p(-end))) if end < 1.0 else 0.0
+
+
+def _channel_positions() -> FloatArray:
+    """Where the four channel middles of each range lie in it, as a share of its ln d: one row per range."""
+    middles = np.log(CHANNELS.midpoints_um).reshape(3, 4)
+    edges = np.log(RANGE_EDGES_UM)
+    return np.asarray((middles - edges[:-1, np.newaxis]) / np.diff(edges)[:, np.newaxis])
+
+
+def _rise(mean: float, left: float, right: float, position: FloatArray) -> FloatArray:
+    """Channel values from `left` to `right` whose mean is `mean`, which lies between the two."""
+    if abs(right - left) < 1e-12:
+        return np.full(position.shape, mean)
+
+    def values(log_bend: float) -> FloatArray:
+        return np.asarray(left + (right - left) * position / (position + np.exp(log_bend) * (1.0 - position)))
+
+    return values(brentq(lambda log_bend: float(values(log_bend).mean() - mean), -30.0, 30.0, xtol=1e-14))
