@@ -11,6 +11,8 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from motemodel.envelope import Tightness
+
 from ..signals import Kind, signal_named
 from .quantities import (
     Airflow,
@@ -48,27 +50,33 @@ class Site(Table):
     storeys: Annotated[int, Field(ge=1, le=3)] = 1
 
 
-class LeakageClass(StrEnum):
-    """A house's tightness in words, where no blower-door result is known."""
+class DoorReading(Table):
+    """One point of a multi-point blower-door test."""
 
-    TIGHT = "tight"
-    AVERAGE = "average"
-    LEAKY = "leaky"
+    pressure: Pressure
+    airflow: Airflow
 
 
 class Leakage(Table):
-    """The blower-door result in one of its usual forms, or a class in words."""
+    """The blower-door result in one of its usual forms, or the house's tightness in words.
+
+    `flow_coefficient` is m3/(h Pa^n); `effective_leakage_area` is at 4 Pa; `readings` are those of a multi-point test;
+    `tightness` is one of the words of ASHRAE Handbook Fundamentals (tight, good, average, leaky, very leaky);
+    `leakage_class` a letter A to J of ASHRAE Standard 119.
+    """
 
     air_changes_50: Annotated[float, Field(gt=0, le=100)] | None = None
     airflow_50: Airflow | None = None
     flow_coefficient: Annotated[float, Field(gt=0)] | None = None
     effective_leakage_area: Area | None = None
     exponent: Annotated[float, Field(ge=0.5, le=1.0)] = 0.65
-    leakage_class: LeakageClass | None = None
+    readings: tuple[DoorReading, ...] | None = None
+    tightness: Tightness | None = None
+    leakage_class: Annotated[str, Field(pattern="^[A-J]$")] | None = None
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:
-        forms = ("air_changes_50", "airflow_50", "flow_coefficient", "effective_leakage_area", "leakage_class")
+        forms = tuple(name for name in type(self).model_fields if name != "exponent")
         given = [form for form in forms if getattr(self, form) is not None]
         if len(given) != 1:
             raise ValueError(f"give exactly one of {', '.join(forms)}; {', '.join(given) or 'none'} given")

@@ -60,7 +60,7 @@ def test_every_example_house_is_a_good_house_file(path: Path) -> None:
         ('name = "x"\n[house]\nfloor_area = "nan m2"', ["house.floor_area", "nan m2"]),
         ('name = "x"\n[house]\nfloor_area = true', ["house.floor_area", "with its unit"]),
         (LEAST + "[house.leakage]\n", ["house.leakage", "exactly one of", "air_changes_50"]),
-        (LEAST + "[house.leakage]\nair_changes_50 = 5\nleakage_class = 'tight'\n", ["exactly one", "leakage_class"]),
+        (LEAST + "[house.leakage]\nair_changes_50 = 5\ntightness = 'tight'\n", ["exactly one", "tightness"]),
         (LEAST + "[filter]\nmerv = 17\n", ["filter.merv", "17", "16"]),
         (LEAST + "[filter]\nface_area = '1 m2'\n", ["filter", "rating once"]),
         (LEAST + "[air_handler]\nblower = 'turbine'\n", ["air_handler.blower", "turbine", "constant-torque"]),
