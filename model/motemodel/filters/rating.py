@@ -130,7 +130,7 @@ def composite_minimum(runs: ArrayLike) -> FloatArray:
 
 
 def final_resistance_pa(merv: int, initial_pa: float) -> float:
-    """Drop (Pa) at which a 52.2 test ends: the figure of the rating's group, or twice `initial_pa` where that is more."""
+    """Drop (Pa) at which a 52.2 test ends: its group's figure, or twice `initial_pa` where that is more."""
     _checked_merv(merv)
     group_inches = next(inches for highest, inches in _FINAL_RESISTANCE_INCHES if merv <= highest)
     return max(group_inches * PA_PER_INCH_WATER, 2.0 * float(not_negative("initial_pa", initial_pa)))

@@ -11,7 +11,7 @@ from .bounds import FloatArray, not_negative, positive
 from .motion import UNIT_DENSITY, diffusion_coefficient, relaxation_time, settling_velocity
 
 _SUBLAYER = 4.3
-"""Wall units: up to here the near-wall eddies grow as the cube of the distance (Lai & Nazaroff, eq. 8)."""
+"""Wall units: up to here the near-wall eddies grow as the cube of the distance (Lai & Nazaroff)."""
 
 SECONDS_PER_HOUR = 3600.0
 
@@ -49,7 +49,7 @@ def deposition_velocities(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Deposition velocity to smooth upward-facing, downward-facing and vertical surfaces, m/s, in this order.
 
-    Lai & Nazaroff (2000), J. Aerosol Sci. 31, 463-476, table 2: diffusion and turbulence across the wall layer, and
+    Lai & Nazaroff (2000), J. Aerosol Sci. 31, 463-476: diffusion and turbulence across the wall layer, and
     gravity. Rooms have friction velocities of 0.003 to 0.03 m/s. Raises ValueError when a particle is larger than the
     layer the theory integrates over (radius above 4.3 wall units; never so in a room).
     """
@@ -92,7 +92,7 @@ def deposition_rate(
 
 
 def _wall_layer_integral(schmidt: FloatArray, radius: FloatArray) -> FloatArray:
-    """The integral I of Lai & Nazaroff (2000), table 2, from the particle's radius to 30 wall units."""
+    """The integral I of Lai & Nazaroff (2000) in closed form, from the particle's radius to 30 wall units."""
     thickness = 10.92 * schmidt ** (-1.0 / 3.0)
 
     def primitive(distance: FloatArray) -> FloatArray:
@@ -146,8 +146,8 @@ def crack_penetration(
 ) -> FloatArray:
     """Share of particles that pass one horizontal smooth crack at a pressure drop (Pa), over size.
 
-    Gravity, diffusion: Liu & Nazaroff (2001), Atmos. Environ. 35, 4451-4462, eqs 6 and 8 (the latter by De Marcus &
-    Thomas). Impaction at each bend: Pui, Romay-Novas & Liu (1987), Aerosol Sci. Technol. 7, 301-315.
+    Gravity, diffusion: Liu & Nazaroff (2001), Atmos. Environ. 35, 4451-4462 (diffusion after De Marcus & Thomas).
+    Impaction at each bend: Pui, Romay-Novas & Liu (1987), Aerosol Sci. Technol. 7, 301-315.
     """
     positive("drop_pa", drop_pa)
     height = crack.height_mm * 1e-3
@@ -182,6 +182,7 @@ def penetration_factor(
 
     Raises ValueError when the cracks carry no air.
     """
+    positive("drop_pa", drop_pa)
     flows = [float(crack_velocity(crack, drop_pa, air)) * crack.area_m2 for crack in cracks]
     if sum(flows) <= 0.0:
         raise ValueError("cracks: they carry no air; give at least one crack with a length above zero")
