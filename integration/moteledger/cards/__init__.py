@@ -1,0 +1,11 @@
+"""The cards: what people see of an assessment, as HTML and SVG drawn on the server.
+
+Every function is pure: an assessment, the house, the time now and a few words in, a string out. The pages ask for the
+files of `STATIC_FILES` under /static and for nothing else; they hold no inline script and no inline style, so they work
+under a content security policy of `default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self';
+img-src 'self'`.
+"""
+
+from .pages import CARDS, STATIC_FILES, Card, StaticFile, render_card, render_fragment, render_page
+
+__all__ = ["CARDS", "STATIC_FILES", "Card", "StaticFile", "render_card", "render_fragment", "render_page"]

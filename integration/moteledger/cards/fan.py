@@ -1,0 +1,123 @@
+"""The card of the fan: what it is to do now and in the hours ahead, why, and what the alternatives would bring."""
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from ..engine.assessment import Caution, FanAdvice, FanSpan, Figure, Known, NotKnown
+from .drawing import DayRow, Scale, day_rows, mark, scale_over, strip
+from .figures import Written, clock, day_name, sentence
+from .notes import Cell, Notes
+from .occasion import Occasion
+
+SHORTEST_OUTLOOK = timedelta(hours=24)
+MOST_SPANS = 200
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to run the fan, as a row of the table."""
+
+    name: str
+    is_advice: bool
+    mean: Cell
+    hours: Cell
+    energy: Cell
+    cost: Cell
+
+
+@dataclass(frozen=True)
+class FanCard:
+    """What the card of the fan shows; `is_lapsed` when the advice no longer holds."""
+
+    lead: str
+    reason: str
+    is_lapsed: bool
+    holds_until: str
+    rows: tuple[tuple[str, DayRow], ...]
+    spans: tuple[str, ...]
+    spans_left_out: int
+    ways: tuple[Way, ...]
+    notes: tuple[tuple[int, str], ...]
+    scale: Scale
+    target: Written
+    basis: str
+    cautions: tuple[Caution, ...]
+
+
+def fan_card(occasion: Occasion) -> FanCard:
+    """The card of the fan from an assessment."""
+    fan = occasion.assessment.fan
+    is_lapsed = occasion.is_stale or occasion.now > fan.valid_until
+    ends = [span.end for span in fan.schedule]
+    planned_until = fan.planned_until or max([occasion.now + SHORTEST_OUTLOOK, *ends])
+    planned_until = max(planned_until, occasion.now + timedelta(hours=1))
+    zone = occasion.house.zone
+    rows = day_rows([(span.start, span.end) for span in fan.schedule], occasion.now, planned_until, zone)
+    notes = Notes()
+    means = [fan.mean_pm25, *(each.mean_pm25 for each in fan.alternatives)]
+    scale = scale_over([fan.target_ug_m3, *(each.high for each in means if isinstance(each, Known))])
+
+    target = mark(scale.percent(fan.target_ug_m3), "target")
+
+    def way(name: str, mean: Figure, hours: float, energy: Figure, cost: Figure | None) -> Way:
+        mean_written = occasion.figure(mean)
+        return Way(
+            name,
+            cost is None,
+            notes.cell(mean_written, strip(mean_written, scale, target if cost is None else replace(target, label=""))),
+            notes.cell(occasion.exact(hours, "h")),
+            notes.cell(occasion.figure(energy)),
+            notes.cell(occasion.figure(_cost_of(fan, occasion) if cost is None else cost)),
+        )
+
+    upcoming = [span for span in fan.schedule if span.end > occasion.now]
+    return FanCard(
+        lead=_lead(fan, is_lapsed, occasion),
+        reason="" if is_lapsed else sentence(fan.reason),
+        is_lapsed=is_lapsed,
+        holds_until=occasion.when(fan.valid_until),
+        rows=tuple((day_name(row.day), row) for row in rows),
+        spans=tuple(_span_text(span, occasion) for span in upcoming[:MOST_SPANS]),
+        spans_left_out=max(len(upcoming) - MOST_SPANS, 0),
+        ways=(
+            way("This advice", fan.mean_pm25, fan.run_hours, fan.energy_kwh, None),
+            *(way(each.name, each.mean_pm25, each.run_hours, each.energy_kwh, each.cost) for each in fan.alternatives),
+        ),
+        notes=notes.texts,
+        scale=scale,
+        target=occasion.exact(fan.target_ug_m3, "ug/m3"),
+        basis=sentence(fan.forecast_basis),
+        cautions=tuple(each for each in occasion.assessment.cautions if each.applies_to == "fan"),
+    )
+
+
+def _cost_of(fan: FanAdvice, occasion: Occasion) -> Figure:
+    """What the advised energy costs at the house's tariff."""
+    tariff = occasion.house.tariff
+    if tariff.per_kwh is None:
+        return NotKnown(reason="the house file gives no tariff; add per_kwh under [tariff]")
+    if isinstance(fan.energy_kwh, NotKnown):
+        return fan.energy_kwh
+    value, low, high = (
+        tariff.per_kwh * each for each in (fan.energy_kwh.value, fan.energy_kwh.low, fan.energy_kwh.high)
+    )
+    return Known(value=value, low=low, high=high, unit=tariff.currency)
+
+
+def _lead(fan: FanAdvice, is_lapsed: bool, occasion: Occasion) -> str:
+    if is_lapsed:
+        return "Leave the fan to its thermostat: the advice has run out and no newer one is here."
+    if fan.action_now == "leave":
+        return "Leave the fan to its thermostat."
+    running = [span.end for span in fan.schedule if span.start <= occasion.now < span.end]
+    coming = [span.start for span in fan.schedule if span.start > occasion.now]
+    if fan.action_now == "run":
+        return f"Let the fan run until {occasion.when(running[0])}." if running else "Let the fan run now."
+    return f"Let the fan rest until {occasion.when(min(coming))}." if coming else "Let the fan rest now."
+
+
+def _span_text(span: FanSpan, occasion: Occasion) -> str:
+    zone = occasion.house.zone
+    start, end = span.start.astimezone(zone), span.end.astimezone(zone)
+    until = clock(span.end, zone) if start.date() == end.date() else occasion.moment(span.end)
+    return f"{occasion.moment(span.start)} to {until}"

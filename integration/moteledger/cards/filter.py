@@ -1,0 +1,97 @@
+"""The card of the filter: its resistance against its limit, the dust it took, and when to change it."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from ..engine.assessment import Caution, Known
+from .drawing import Mark, Reading, Scale, Strip, mark, scale_over, strip
+from .figures import Written, full_day, sentence, short_day
+from .occasion import Occasion
+
+
+@dataclass(frozen=True)
+class DueDate:
+    """The day to change the filter on a line of days from today."""
+
+    strip: Strip
+    marks: tuple[Mark, ...]
+    title: str
+
+
+@dataclass(frozen=True)
+class FilterCard:
+    """What the card of the filter shows."""
+
+    lead: str
+    range: str
+    reason: str
+    due: DueDate | None
+    drop: Reading
+    drop_scale: Scale
+    limit: Written | None
+    reference_airflow: Written | None
+    dust: Written
+    cautions: tuple[Caution, ...]
+
+
+def filter_card(occasion: Occasion) -> FilterCard:
+    """The card of the filter from an assessment."""
+    advice = occasion.assessment.filter
+    today = occasion.now.astimezone(occasion.house.zone).date()
+    drop, limit = advice.drop_at_reference_pa, advice.drop_limit_pa
+    scale = scale_over([limit and 1.1 * limit, drop.high if isinstance(drop, Known) else None])
+    drop_written = occasion.figure(drop)
+    limit_mark = None if limit is None else mark(scale.percent(limit), "limit")
+    return FilterCard(
+        lead=_lead(advice.change_on, today),
+        range=_range(advice.change_between),
+        reason=sentence(advice.reason),
+        due=_due_date(advice.change_on, advice.change_between, today),
+        drop=Reading("Pressure drop", drop_written, strip(drop_written, scale, limit_mark)),
+        drop_scale=scale,
+        limit=None if limit is None else occasion.exact(limit, "Pa"),
+        reference_airflow=(
+            None if advice.reference_airflow_m3h is None else occasion.exact(advice.reference_airflow_m3h, "m3/h")
+        ),
+        dust=occasion.figure(advice.deposited_g),
+        cautions=tuple(each for each in occasion.assessment.cautions if each.applies_to == "filter"),
+    )
+
+
+def _lead(change_on: date | None, today: date) -> str:
+    if change_on is None:
+        return "When the filter is due cannot be told yet."
+    days = (change_on - today).days
+    if days <= 0:
+        return "The filter is due. Change it now."
+    if days < 14:
+        return f"Change the filter in about {days} {'day' if days == 1 else 'days'}, around {short_day(change_on)}."
+    span = f"{round(days / 7)} weeks" if days < 70 else f"{round(days / 30.4)} months"
+    on = short_day(change_on) if change_on.year == today.year else full_day(change_on)
+    return f"The filter is good for about {span} more. Change it around {on}."
+
+
+def _range(change_between: tuple[date, date] | None) -> str:
+    if change_between is None:
+        return ""
+    return f"Nine times in ten the day falls between {full_day(change_between[0])} and {full_day(change_between[1])}."
+
+
+def _due_date(change_on: date | None, change_between: tuple[date, date] | None, today: date) -> DueDate | None:
+    if change_on is None:
+        return None
+    low, high = change_between or (change_on, change_on)
+    start = min(today, low, change_on)
+    length = max((max(high, change_on) - start).days * 1.08, 1.0)
+
+    def place(day: date) -> float:
+        return round(100.0 * (day - start).days / length, 2)
+
+    return DueDate(
+        Strip(place(change_on), place(low), place(high), high > low),
+        (
+            Mark(place(today), "today", "start" if place(today) < 80.0 else "end"),
+            mark(place(change_on), short_day(change_on)),
+        ),
+        f"Change on {full_day(change_on)}, between {full_day(low)} and {full_day(high)}; today is {full_day(today)}",
+    )

@@ -1,0 +1,72 @@
+"""What the cards are drawn from, for whom and when, and whether that is still fresh."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from ..engine.assessment import Assessment, Figure
+from ..settings import House, Units
+from .figures import Written, clock, day_name, duration, when, written, written_exact
+
+CLOCKS_AGREE = timedelta(minutes=5)
+
+
+@dataclass(frozen=True)
+class Occasion:
+    """An assessment, the house it is about, the time now and how old an assessment may be, minutes."""
+
+    assessment: Assessment
+    house: House
+    now: datetime
+    stale_after_min: float
+
+    @property
+    def age(self) -> timedelta:
+        """How long ago the last reading was taken; negative where its clock runs ahead."""
+        return self.now - self.assessment.air.time
+
+    @property
+    def is_stale(self) -> bool:
+        """Whether the assessment is too old to speak of now."""
+        return self.age > timedelta(minutes=self.stale_after_min)
+
+    @property
+    def staleness(self) -> str:
+        """What to tell about the age of the figures; empty while they are fresh."""
+        if self.is_stale:
+            return (
+                f"Not current. The last reading came {duration(self.age)} ago, "
+                f"at {self.when(self.assessment.air.time)}. What follows was true then."
+            )
+        if self.age < -CLOCKS_AGREE:
+            return (
+                f"The last reading is stamped {duration(-self.age)} in the future. "
+                "Check the clock of the sensor and of this computer."
+            )
+        return ""
+
+    @property
+    def units(self) -> Units:
+        """The system to speak first."""
+        return self.house.units
+
+    def figure(self, figure: Figure, *, percent: bool = False) -> Written:
+        """A figure of the document, written for this house."""
+        return written(figure, self.units, percent=percent)
+
+    def exact(self, value: float, unit: str) -> Written:
+        """A number without interval, written for this house."""
+        return written_exact(value, unit, self.units)
+
+    def when(self, moment: datetime) -> str:
+        """Local time as people say it near now."""
+        return when(moment, self.now, self.house.zone)
+
+    def moment(self, moment: datetime) -> str:
+        """Local date and time in full, for example "Tue 4 Mar, 18:10"."""
+        return f"{day_name(moment.astimezone(self.house.zone).date())}, {clock(moment, self.house.zone)}"
+
+    @property
+    def period(self) -> str:
+        """The period of the account in local time."""
+        period = self.assessment.period
+        return f"{self.moment(period.start)} to {self.moment(period.end)}"

@@ -1,0 +1,129 @@
+"""The cards by name, and their HTML: a fragment, a card that stands alone, the page of all of them."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.resources import files
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from ..engine.assessment import Assessment
+from ..settings import House
+from .account import DAY_HEIGHT, account_card
+from .air import air_card
+from .delivery import delivery_card
+from .fan import fan_card
+from .figures import sentence
+from .filter import filter_card
+from .occasion import Occasion
+from .trace import trace_card
+
+STALE_AFTER_MIN = 30.0
+
+
+@dataclass(frozen=True)
+class Card:
+    """One card: how it is called, what it shows of an occasion, and what it waits for while nothing is known."""
+
+    name: str
+    title: str
+    show: Callable[[Occasion], object]
+    waits_for: str
+
+
+@dataclass(frozen=True)
+class StaticFile:
+    """A file that the pages ask for under /static."""
+
+    content: bytes
+    content_type: str
+
+
+CARDS = {
+    card.name: card
+    for card in (
+        Card("air", "The air", air_card, "It starts with the first reading of indoor PM2.5."),
+        Card("account", "The account", account_card, "It needs PM2.5 indoors and outdoors over some hours."),
+        Card("fan", "The fan", fan_card, "Until then, leave the fan to its thermostat."),
+        Card("filter", "The filter", filter_card, "It needs the pressure drop across the filter, or the fan's hours."),
+        Card("trace", "Indoors and outdoors", trace_card, "It draws the readings as they come."),
+        Card("delivery", "Delivery", delivery_card, "It needs some days in which the fan both ran and rested."),
+    )
+}
+
+
+def _static_files() -> dict[str, StaticFile]:
+    content_types = {
+        "cards.css": "text/css; charset=utf-8",
+        "cards.js": "text/javascript; charset=utf-8",
+        "mark.svg": "image/svg+xml",
+    }
+    folder = files(__package__) / "static"
+    return {name: StaticFile((folder / name).read_bytes(), kind) for name, kind in content_types.items()}
+
+
+STATIC_FILES = _static_files()
+
+_templates = Environment(
+    loader=PackageLoader("moteledger.cards"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+_templates.filters["sentence"] = sentence
+_templates.globals |= {"DAY_HEIGHT": DAY_HEIGHT}
+
+
+def render_fragment(
+    name: str,
+    assessment: Assessment | None,
+    house: House,
+    *,
+    now: datetime,
+    stale_after_min: float = STALE_AFTER_MIN,
+) -> str:
+    """One card as an HTML article, without a document around it. Raises KeyError for a name that is not in CARDS."""
+    card = CARDS[name]
+    if assessment is None:
+        return _templates.get_template("waiting.html").render(card=card)
+    occasion = Occasion(assessment, house, now, stale_after_min)
+    shown = card.show(occasion)
+    return _templates.get_template(f"{name}.html").render(card=card, occasion=occasion, shown=shown)
+
+
+def render_card(
+    name: str,
+    assessment: Assessment | None,
+    house: House,
+    *,
+    now: datetime,
+    stale_after_min: float = STALE_AFTER_MIN,
+    banner: str = "",
+) -> str:
+    """One card as a document that stands alone and may be embedded in another page.
+
+    `now` is an aware time; an assessment older than `stale_after_min` minutes is shown as such; without one the card
+    tells what it waits for; `banner` is told above everything (for example that a sensor is simulated). Raises KeyError
+    for a name that is not in CARDS.
+    """
+    article = render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min)
+    return _templates.get_template("embed.html").render(
+        article=article, title=CARDS[name].title, house=house, banner=banner
+    )
+
+
+def render_page(
+    assessment: Assessment | None,
+    house: House,
+    *,
+    now: datetime,
+    stale_after_min: float = STALE_AFTER_MIN,
+    banner: str = "",
+) -> str:
+    """The page of all cards; arguments as in `render_card`."""
+    articles = [render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min) for name in CARDS]
+    occasion = assessment and Occasion(assessment, house, now, stale_after_min)
+    return _templates.get_template("page.html").render(
+        articles=articles, cards=tuple(CARDS.values()), house=house, occasion=occasion, banner=banner
+    )
