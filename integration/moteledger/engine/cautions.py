@@ -57,8 +57,8 @@ _CAUTIONS: tuple[tuple[Caution, Callable[[Circumstances], bool]], ...] = (
         Caution(
             code="combustion_draught",
             applies_to="fan",
-            text="Leaky return ducts and exhaust fans can pull a room below outdoor pressure and draw flue gas back into "
-            "it. With any open-flued appliance have a licensed technician test the draught with the fan running.",
+            text="Leaky return ducts and exhaust fans can pull a room below outdoor pressure and draw flue gas back "
+            "into it. With any open-flued appliance have a licensed technician test the draught with the fan running.",
         ),
         _always,
     ),

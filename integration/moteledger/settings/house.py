@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from motemodel.envelope import Tightness
+from motemodel.measure import Stamp
 
 from ..signals import Kind, signal_named
 from .quantities import (
@@ -169,13 +170,6 @@ class FilterSettings(Table):
         if (self.merv is None) == (self.efficiency is None):
             raise ValueError("give the rating once: either merv or efficiency = { e1 = , e2 = , e3 = }")
         return self
-
-
-class Stamp(StrEnum):
-    """Whether a reading's time stands at the start or at the end of the interval that it averages."""
-
-    START = "start"
-    END = "end"
 
 
 def _known_signal(name: str) -> str:

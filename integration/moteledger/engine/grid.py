@@ -1,0 +1,143 @@
+"""Readings of a house onto one even time grid, each signal by its kind and its declared sensor."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from math import inf
+
+import numpy as np
+from numpy.typing import NDArray
+
+from motemodel.measure import (
+    Correction,
+    DataQuality,
+    FaultRule,
+    GriddedSignal,
+    TimeGrid,
+    gridded_level,
+    gridded_runtime,
+    gridded_state,
+)
+
+from ..settings import House
+from ..signals import Kind, signal_named
+from ..store import Series, from_us
+
+FloatArray = NDArray[np.float64]
+
+_US_PER_H = 3_600_000_000
+_STEPS_S = (60, 120, 300, 600, 900, 1800, 3600)
+_NEEDED = ("indoor.pm25", "outdoor.pm25")
+_RESTS_WITH_THE_FAN = {"filter.pressure_drop", "duct.static_pressure", "duct.airflow", "fan.power"}
+_SHORTEST_PERIOD_H = 1.0
+
+
+class AssessmentError(ValueError):
+    """The readings cannot be assessed; the message says which signal, what is wrong and what to add."""
+
+
+@dataclass(frozen=True)
+class GriddedHouse:
+    """All signals of a house on one grid; hours of the grid count from `origin_us` (microseconds since 1970 UTC)."""
+
+    origin_us: int
+    grid: TimeGrid
+    signals: Mapping[str, GriddedSignal]
+
+    def values(self, name: str) -> FloatArray | None:
+        """The step means of a signal, shape (steps,), NaN where unknown; None where the house has no such signal."""
+        found = self.signals.get(name)
+        return found.values if found is not None and np.isfinite(found.values).any() else None
+
+    def values_or_nan(self, name: str) -> FloatArray:
+        """As `values`, all NaN where the house has no such signal."""
+        found = self.values(name)
+        return np.full(self.grid.count, np.nan) if found is None else found
+
+    @property
+    def fan(self) -> FloatArray:
+        """Fraction of each step that the fan ran, from its state, its runtime, or the calls that run it."""
+        for name in ("fan.running", "fan.runtime"):
+            found = self.values(name)
+            if found is not None:
+                return found
+        calls = [found for found in map(self.values, ("cooling.running", "heating.running")) if found is not None]
+        return np.fmax.reduce(calls) if calls else np.full(self.grid.count, np.nan)
+
+    @property
+    def qualities(self) -> Mapping[str, DataQuality]:
+        """How good each signal's readings were."""
+        return {name: signal.quality for name, signal in self.signals.items()}
+
+    def moment(self, time_h: float) -> datetime:
+        """Hours of the grid as a moment in UTC."""
+        return from_us(self.origin_us + round(time_h * _US_PER_H))
+
+    def hours(self, time_us: int) -> float:
+        """Microseconds since 1970 UTC as hours of the grid."""
+        return (time_us - self.origin_us) / _US_PER_H
+
+
+def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
+    """Put a house's readings on one grid, from the first moment indoors and outdoors are both known.
+
+    The step is the shortest usual one (1 min to 1 h) that is not finer than the indoor sensor's own interval. Raises
+    AssessmentError when a needed signal is missing or the period is shorter than an hour.
+    """
+    for name in _NEEDED:
+        if name not in readings or len(readings[name]) < 2:
+            have = ", ".join(sorted(signal for signal, series in readings.items() if len(series))) or "nothing"
+            raise AssessmentError(f"{name}: no readings (the recording has {have}); add that signal")
+    indoor, outdoor = (readings[name] for name in _NEEDED)
+    # The first reading of a sensor that stamps the end of its interval speaks for the time before it.
+    first_us = max(int(indoor.time_us[0]), int(outdoor.time_us[0]))
+    last_us = int(indoor.time_us[-1])
+    if (last_us - first_us) / _US_PER_H < _SHORTEST_PERIOD_H:
+        raise AssessmentError(
+            f"indoor.pm25 and outdoor.pm25: known together from {from_us(first_us):%Y-%m-%dT%H:%M:%SZ} to "
+            f"{from_us(last_us):%Y-%m-%dT%H:%M:%SZ} only; record at least an hour, better three days"
+        )
+    origin_us = first_us // (24 * _US_PER_H) * (24 * _US_PER_H)
+    typical_s = float(np.median(np.diff(indoor.time_us))) / 1e6
+    step_s = next((step for step in _STEPS_S if step >= 0.99 * typical_s), _STEPS_S[-1])
+    grid = TimeGrid.covering((first_us - origin_us) / _US_PER_H, (last_us - origin_us) / _US_PER_H, step_s / 3600.0)
+    signals: dict[str, GriddedSignal] = {}
+    # Humidity first: corrections of other sensors may need it.
+    for name in sorted(readings, key=lambda name: (not name.endswith(".humidity"), name)):
+        if len(readings[name]):
+            signals[name] = _gridded_signal(house, name, readings[name], origin_us, grid, signals)
+    return GriddedHouse(origin_us, grid, signals)
+
+
+def _gridded_signal(
+    house: House,
+    name: str,
+    series: Series,
+    origin_us: int,
+    grid: TimeGrid,
+    already: Mapping[str, GriddedSignal],
+) -> GriddedSignal:
+    signal, sensor = signal_named(name), house.sensor(name)
+    time_h = (series.time_us - origin_us) / _US_PER_H
+    hold_h = sensor.hold or signal.hold_h
+    if signal.kind is Kind.STATE:
+        return gridded_state(time_h, series.value, grid, hold_h=hold_h)
+    if signal.kind is Kind.RUNTIME:
+        return gridded_runtime(time_h, series.value, grid, hold_h=hold_h)
+    place = "outdoor" if name.startswith("outdoor.") else "indoor"
+    humidity = already.get(f"{place}.humidity")
+    # A pressure or a power that stays at nought while the fan rests is no stuck sensor.
+    stuck_h = inf if name in _RESTS_WITH_THE_FAN or name.endswith("temperature") else 6.0
+    try:
+        return gridded_level(
+            time_h,
+            series.value,
+            grid,
+            hold_h=hold_h,
+            stamp=sensor.stamp,
+            rule=FaultRule(low=signal.low, high=signal.high, stuck_h=stuck_h),
+            correction=Correction(sensor.gain, sensor.offset, sensor.humidity_growth),
+            humidity_percent=None if humidity is None else humidity.values,
+        )
+    except ValueError as error:
+        raise AssessmentError(f"{name}: {error}") from None
