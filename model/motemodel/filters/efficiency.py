@@ -1,6 +1,6 @@
 """Efficiency as a continuous curve over particle size, from a rating, from E1, E2, E3 or from measured points."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -12,26 +12,30 @@ from ..particles.bounds import FloatArray, fraction, positive
 from .fibre import FibrousMedia, media_depth
 from .rating import CHANNELS, RANGE_EDGES_UM, SizeRangeEfficiency, merv_estimate, ranges_from_channels
 
-_PLEATED = FibrousMedia(fibre_um=2.0, solidity=0.05, thickness_mm=1.0)
-"""A fine pleated media; only the shape of its efficiency over size is used, not its level."""
+_TYPICAL_FIBRE_UM = 2.0
+_FINEST_FIBRE_UM, _COARSEST_FIBRE_UM = 0.5, 10.0
+"""Fibres whose most penetrating size is 0.1 to 0.4 um, what Wu et al. (2022), Indoor Air, measured on MERV filters."""
 
-_PLEATED_VELOCITY_M_S = 0.1
+_SOLIDITY, _VELOCITY_M_S = 0.05, 0.1
 
 
 @dataclass(frozen=True)
 class EfficiencyCurve:
     """Efficiency over size: eta = curve(diameter_um), both arrays of one shape; continuous, within 0..1.
 
-    Straight in ln d between `knots_um` (um, rising). Below the first knot the depth -ln(1 - eta) has the shape of
-    single-fibre theory for a fine pleated media: it falls to the most penetrating size near 0.2 um and rises again by
-    diffusion. Above the last knot the depth grows as d (interception, impaction): coarse dust is caught nearly whole.
+    Straight in ln d between `knots_um` (um, rising). Below the first knot the depth -ln(1 - eta) has the shape that
+    single-fibre theory gives a mat of `fibre_um` fibres at 0.1 m/s: it falls to the most penetrating size, near 0.2 um
+    for 2 um fibres, and rises again by diffusion. Above the last knot the depth grows as d (interception, impaction):
+    coarse dust is caught nearly whole.
     """
 
     knots_um: tuple[float, ...]
     values: tuple[float, ...]
+    fibre_um: float = _TYPICAL_FIBRE_UM
 
     def __post_init__(self) -> None:
         knots = positive("knots_um", self.knots_um)
+        positive("fibre_um", self.fibre_um)
         fraction("values", self.values)
         if knots.ndim != 1 or knots.size == 0 or (np.diff(knots) <= 0.0).any():
             raise ValueError(f"knots_um: {self.knots_um} does not rise; sort the diameters and drop repeated ones")
@@ -43,7 +47,8 @@ class EfficiencyCurve:
         diameter = positive("diameter_um", diameter_um)
         first, last = self.knots_um[0], self.knots_um[-1]
         # Within the knots both factors are 1; the interpolation holds the end values outside them.
-        relative_depth = _tail_depth(diameter, first) * np.maximum(diameter / last, 1.0)
+        tail = _depth_ratio(np.minimum(diameter, first), first, self.fibre_um)
+        relative_depth = tail * np.maximum(diameter / last, 1.0)
         held = np.interp(np.log(diameter), np.log(self.knots_um), self.values)
         return np.asarray(1.0 - np.power(1.0 - held, relative_depth))
 
@@ -66,7 +71,7 @@ def curve_from_ranges(ranges: SizeRangeEfficiency) -> EfficiencyCurve:
     lefts, rights = _end_values(means)
     positions = _channel_positions()
     channels = [_rise(*parts) for parts in zip(means, lefts, rights, positions, strict=True)]
-    return curve_from_channels(np.concatenate(channels))
+    return EfficiencyCurve(tuple(CHANNELS.midpoints_um.tolist()), tuple(np.concatenate(channels).tolist()))
 
 
 def curve_from_merv(merv: int) -> EfficiencyCurve:
@@ -77,10 +82,13 @@ def curve_from_merv(merv: int) -> EfficiencyCurve:
 def curve_from_points(diameter_um: ArrayLike, efficiency: ArrayLike) -> EfficiencyCurve:
     """A measured curve: straight in ln d between the points (um, rising; 0..1).
 
-    Beyond the outermost points as `EfficiencyCurve` says. Raises ValueError on points out of order or out of bounds.
+    Beyond the outermost points as `EfficiencyCurve` says, below them with the fibre size that makes the rise between
+    the two finest points. Raises ValueError on points out of order or out of bounds.
     """
-    diameters, values = np.atleast_1d(positive("diameter_um", diameter_um)), np.atleast_1d(efficiency)
-    return EfficiencyCurve(tuple(map(float, diameters)), tuple(map(float, fraction("efficiency", values))))
+    diameters = np.atleast_1d(positive("diameter_um", diameter_um))
+    values = np.atleast_1d(fraction("efficiency", efficiency))
+    curve = EfficiencyCurve(tuple(diameters.tolist()), tuple(values.tolist()))
+    return replace(curve, fibre_um=_fibre_behind(curve))
 
 
 def curve_from_channels(efficiency: ArrayLike) -> EfficiencyCurve:
@@ -95,10 +103,29 @@ def pm25_efficiency(
     return mass_weighted_mean(curve, distribution, smallest_um, 2.5)
 
 
-def _tail_depth(diameter: FloatArray, knot_um: float) -> FloatArray:
-    """Depth below `knot_um` relative to the depth at it, by the shape of single-fibre efficiency; 1 above."""
-    depth = media_depth(_PLEATED, np.append(np.minimum(diameter, knot_um).ravel(), knot_um), _PLEATED_VELOCITY_M_S)
+def _depth_ratio(diameter: FloatArray, reference_um: float, fibre_um: float) -> FloatArray:
+    """Depth at each diameter relative to the depth at `reference_um`, for a mat of such fibres."""
+    mat = FibrousMedia(fibre_um, _SOLIDITY, thickness_mm=1.0)
+    depth = media_depth(mat, np.append(diameter.ravel(), reference_um), _VELOCITY_M_S)
     return np.asarray(depth[:-1] / depth[-1]).reshape(diameter.shape)
+
+
+def _fibre_behind(curve: EfficiencyCurve) -> float:
+    """Fibre size (um) with the depth ratio that a measured curve has between its two finest points."""
+    if len(curve.knots_um) < 2 or not all(0.0 < value < 1.0 for value in curve.values[:2]):
+        return _TYPICAL_FIBRE_UM
+    first, second = curve.knots_um[:2]
+    measured = np.log1p(-curve.values[1]) / np.log1p(-curve.values[0])
+
+    def excess(fibre_um: float) -> float:
+        return float(_depth_ratio(np.asarray(second), first, fibre_um) - measured)
+
+    # The coarser the fibre, the weaker interception beside diffusion and the smaller the rise with size.
+    if excess(_FINEST_FIBRE_UM) <= 0.0:
+        return _FINEST_FIBRE_UM
+    if excess(_COARSEST_FIBRE_UM) >= 0.0:
+        return _COARSEST_FIBRE_UM
+    return float(brentq(excess, _FINEST_FIBRE_UM, _COARSEST_FIBRE_UM, xtol=1e-6))
 
 
 def _end_values(means: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -122,16 +149,19 @@ def _harmonic(one: float, other: float) -> float:
 
 
 def _shared(gap: float, own_reach: float, other_reach: float) -> float:
-    """The part of a gap that falls to the range with `own_reach`."""
+    """The part of a gap that falls to the range with `own_reach`, never beyond that reach."""
     reach = abs(own_reach) + abs(other_reach)
-    return gap * abs(own_reach) / reach if reach > 0.0 else 0.0
+    share = min(abs(gap) * abs(own_reach) / reach, abs(own_reach)) if reach > 0.0 else 0.0
+    return float(np.copysign(share, gap))
 
 
 def _mirrored(mean: float, end: float) -> float:
-    """The efficiency as far from `mean` in ln(depth) as `end` is, on the other side."""
+    """The efficiency as far from `mean` in ln(depth) as `end` is, on the other side, at most three times as far off."""
     if mean == end or not 0.0 < mean < 1.0:
         return mean
-    return float(-np.expm1(-(np.log1p(-mean) ** 2) / -np.log1p(-end))) if end < 1.0 else 0.0
+    squared, depth = np.log1p(-mean) ** 2, -np.log1p(-end) if end < 1.0 else np.inf
+    mirrored = 1.0 if squared > 700.0 * depth else -np.expm1(-squared / depth)
+    return float(np.clip(mirrored, max(mean - 3.0 * abs(mean - end), 0.0), min(mean + 3.0 * abs(mean - end), 1.0)))
 
 
 def _channel_positions() -> FloatArray:
@@ -143,7 +173,7 @@ def _channel_positions() -> FloatArray:
 
 def _rise(mean: float, left: float, right: float, position: FloatArray) -> FloatArray:
     """Channel values from `left` to `right` whose mean is `mean`, which lies between the two."""
-    if abs(right - left) < 1e-12:
+    if abs(right - left) < 1e-9:
         return np.full(position.shape, mean)
 
     def values(log_bend: float) -> FloatArray:

@@ -196,6 +196,6 @@ def face_velocity_m_s(airflow_m3h: ArrayLike, area_m2: float) -> FloatArray:
 
 
 def _checked_merv(merv: int) -> int:
-    if merv != int(merv) or not LOWEST_MERV <= merv <= HIGHEST_MERV:
+    if not LOWEST_MERV <= merv <= HIGHEST_MERV or merv != int(merv):
         raise ValueError(f"merv: {merv} is not a rating of ASHRAE 52.2; give a whole number from 1 to 16")
     return int(merv)
