@@ -6,11 +6,11 @@ from datetime import timedelta
 
 from ..engine.assessment import Known, Ledger, LedgerDay
 from .drawing import Scale, Segment, Strip, every, stack, strip
-from .figures import Written, decimals_of_column, duration, in_column, number, sentence, short_day, weekday
+from .figures import Written, decimals_of_column, duration, in_column, number, per_cent, sentence, short_day, weekday
 from .occasion import Occasion
 
 COLUMN_HEIGHT = 100.0
-DAY_HEIGHT = 64.0
+DAY_HEIGHT = 96.0
 MOST_DAYS = 31
 DAY_LABELS = 8
 OFF_BALANCE = 1e-6
@@ -126,18 +126,18 @@ def sides(ledger: Ledger, occasion: Occasion) -> tuple[Side, Side]:
 
     devices = [(each.device, each.filtered_mg) for each in ledger.by_device]
     left = [
-        entry("entered", "Came in from outdoors", "from outdoors", ledger.entered_mg),
-        entry("generated", "Made indoors", "made indoors", ledger.generated_mg),
+        entry("entered", "From outdoors", "outdoors", ledger.entered_mg),
+        entry("generated", "Made indoors", "indoors", ledger.generated_mg),
     ]
     right = [
         entry("filtered", "Filtered out", "filtered", ledger.filtered_mg, devices if len(devices) > 1 else ()),
         entry("settled", "Settled on surfaces", "settled", ledger.settled_mg),
-        entry("carried_out", "Carried out with the air", "carried out", ledger.carried_out_mg),
+        entry("carried_out", "Left with the air", "left the house", ledger.carried_out_mg),
     ]
     if ledger.stored_mg < 0.0:
-        left.append(entry("brought_forward", "In the air before, now gone", "from before", -ledger.stored_mg))
+        left.append(entry("brought_forward", "In the air from before", "before", -ledger.stored_mg))
     else:
-        right.append(entry("stored", "Still in the air, more than before", "still in the air", ledger.stored_mg))
+        right.append(entry("stored", "Still in the air", "in the air", ledger.stored_mg))
 
     def side(title: str, entries: list[Entry], total: float) -> Side:
         parts = [(each.key, each.mass.value or 0.0) for each in entries]
@@ -153,11 +153,11 @@ def sides(ledger: Ledger, occasion: Occasion) -> tuple[Side, Side]:
 
 def _lead(ledger: Ledger, came_in: float, occasion: Occasion) -> str:
     if came_in <= 0.0:
-        return "No fine dust moved in this period."
+        return "Nothing is booked for this period."
     period = occasion.assessment.period
     span = duration(timedelta(seconds=round((period.end - period.start).total_seconds())))
     filtered, settled, carried = (
-        f"{100.0 * mass / came_in:.0f} %" for mass in (ledger.filtered_mg, ledger.settled_mg, ledger.carried_out_mg)
+        per_cent(mass / came_in) for mass in (ledger.filtered_mg, ledger.settled_mg, ledger.carried_out_mg)
     )
     return (
         f"Of all the fine dust that came in or was made in {span}, about {filtered} was filtered out; "
@@ -166,6 +166,8 @@ def _lead(ledger: Ledger, came_in: float, occasion: Occasion) -> str:
 
 
 def _balance(ledger: Ledger, came_in: float, went_out: float) -> str:
+    if max(came_in, went_out) <= 0.0:
+        return "There is nothing to balance."
     if abs(came_in - went_out) > OFF_BALANCE * max(came_in, went_out):
         return f"The sides do not balance: {number(abs(came_in - went_out))} mg are unexplained."
     return f"The sides balance: before rounding they differ by {number(ledger.closure)} of the mass that moved."

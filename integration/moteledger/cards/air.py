@@ -34,6 +34,11 @@ class AirCard:
     scale: Scale
     against_guideline: str
 
+    @property
+    def is_drawn(self) -> bool:
+        """Whether any figure is known, and so drawn."""
+        return any(reading.strip for reading in self.readings)
+
 
 def air_card(occasion: Occasion) -> AirCard:
     """The card of the air from an assessment."""
@@ -70,7 +75,7 @@ def _lead(occasion: Occasion) -> str:
 def _against_guideline(air: Air, occasion: Occasion) -> str:
     mean = air.indoor_day_mean_pm25
     guideline = occasion.exact(air.guideline_day_pm25, "ug/m3").first
-    value = f"the 24-hour guideline value, {guideline.number} {guideline.unit} (WHO, 2021)"
+    value = f"the 24-hour guideline value, {guideline.number}\N{NO-BREAK SPACE}{guideline.unit} (WHO, 2021)"
     if not isinstance(mean, Known):
         return f"How the day stands against {value} is not known yet."
     if mean.high <= air.guideline_day_pm25:

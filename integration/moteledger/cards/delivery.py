@@ -92,7 +92,7 @@ def _row(key: str, expected: Figures, found: Figures, notes: Notes, occasion: Oc
 
 
 def _lead(verdict: Verdict, share: Written) -> str:
-    percentage = f"{share.first.number} %" if share.value is not None else ""
+    percentage = f"{share.first.number}\N{NO-BREAK SPACE}%" if share.value is not None else ""
     if verdict is Verdict.DELIVERS:
         found = f", {percentage} of what was expected" if percentage else ""
         return f"The system delivers the clean air it should{found}."

@@ -110,7 +110,7 @@ def stack(parts: Sequence[tuple[str, float]], total: float, height: float) -> tu
     segments = []
     y = 0.0
     for name, mass in parts:
-        share = max(mass, 0.0) / total * height if total > 0.0 else 0.0
+        share = min(max(mass, 0.0) / total * height, height - y) if total > 0.0 else 0.0
         if share > 0.0:
             segments.append(Segment(name, round(y, 2), round(share, 2)))
         y += share

@@ -52,6 +52,7 @@ def fan_card(occasion: Occasion) -> FanCard:
     planned_until = fan.planned_until or max([occasion.now + SHORTEST_OUTLOOK, *ends])
     planned_until = max(planned_until, occasion.now + timedelta(hours=1))
     zone = occasion.house.zone
+    has_plan = bool(fan.schedule) or fan.action_now != "leave"
     rows = day_rows([(span.start, span.end) for span in fan.schedule], occasion.now, planned_until, zone)
     notes = Notes()
     means = [fan.mean_pm25, *(each.mean_pm25 for each in fan.alternatives)]
@@ -76,7 +77,7 @@ def fan_card(occasion: Occasion) -> FanCard:
         reason="" if is_lapsed else sentence(fan.reason),
         is_lapsed=is_lapsed,
         holds_until=occasion.when(fan.valid_until),
-        rows=tuple((day_name(row.day), row) for row in rows),
+        rows=tuple((day_name(row.day), row) for row in rows if has_plan),
         spans=tuple(_span_text(span, occasion) for span in upcoming[:MOST_SPANS]),
         spans_left_out=max(len(upcoming) - MOST_SPANS, 0),
         ways=(

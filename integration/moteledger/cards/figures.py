@@ -92,6 +92,11 @@ def _amount(value: float, low: float, high: float, unit: str) -> Amount:
     return Amount(number(value, decimals), printed_unit(unit), number(low, decimals), number(high, decimals))
 
 
+def per_cent(fraction: float) -> str:
+    """A fraction in whole per cent, kept together on one line."""
+    return f"{number(100.0 * fraction, 0)}\N{NO-BREAK SPACE}%"
+
+
 def printed_unit(symbol: str) -> str:
     """A unit's symbol as it is printed, for example "ug/m3" as "µg/m³"."""
     return _PRINTED_UNIT.get(symbol, symbol)

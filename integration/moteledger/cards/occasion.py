@@ -34,8 +34,8 @@ class Occasion:
         """What to tell about the age of the figures; empty while they are fresh."""
         if self.is_stale:
             return (
-                f"Not current. The last reading came {duration(self.age)} ago, "
-                f"at {self.when(self.assessment.air.time)}. What follows was true then."
+                f"Not current: the last reading came {duration(self.age)} ago, "
+                f"at {self.when(self.assessment.air.time)}."
             )
         if self.age < -CLOCKS_AGREE:
             return (

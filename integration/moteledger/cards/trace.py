@@ -8,7 +8,7 @@ from statistics import fmean
 
 from ..engine.assessment import TracePoint
 from .drawing import Band, Mark, Scale, area_path, line_path, mark, scale_over
-from .figures import Written, clock, day_name
+from .figures import Written, clock, day_name, per_cent
 from .occasion import Occasion
 
 LONGEST = timedelta(hours=48)
@@ -171,5 +171,5 @@ def _lead(points: Sequence[TracePoint]) -> str:
         return f"{span} the outdoor air held no measurable fine dust."
     share = indoor / outdoor
     if share > 1.05:
-        return f"{span} the air indoors held more fine dust than the air outdoors: {100 * share:.0f} % of it."
-    return f"{span} the air indoors held {100 * share:.0f} % as much fine dust as the air outdoors."
+        return f"{span} the air indoors held more fine dust than the air outdoors: {per_cent(share)} of it."
+    return f"{span} the air indoors held {per_cent(share)} as much fine dust as the air outdoors."

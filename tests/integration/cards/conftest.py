@@ -1,4 +1,4 @@
-"""Assessments made by hand: an ordinary one, and the ones that would break a careless page. All figures are invented."""
+"""Assessments made by hand: an ordinary one, and those that would break a careless page. All figures are invented."""
 
 import math
 from collections.abc import Callable
@@ -11,8 +11,8 @@ from moteledger.engine.assessment import (
     Air,
     Alternative,
     Assessment,
-    Caution,
     Cause,
+    Caution,
     DataQuality,
     Delivery,
     DeviceMass,
@@ -244,7 +244,7 @@ def typical_assessment() -> Assessment:
             ),
             Caution(
                 code="not_a_co_alarm",
-                text="A filter is no substitute for a carbon monoxide alarm, nor for leaving when you are told to leave",
+                text="A filter is no substitute for a carbon monoxide alarm, nor for leaving when told to leave",
                 applies_to="fan",
             ),
             Caution(code="coil_ice", text="Low airflow ices coils and trips limits", applies_to="filter"),
