@@ -1,0 +1,36 @@
+"""The one gate to the store: whatever way readings come, they end here."""
+
+from collections.abc import Iterable
+from functools import lru_cache
+from itertools import islice
+
+from moteledger.signals import Signal, signal_named
+from moteledger.store import Appended, Reading, Store
+
+_BATCH = 50_000
+_signal = lru_cache(maxsize=256)(signal_named)
+
+
+def accept(store: Store, readings: Iterable[Reading]) -> Appended:
+    """Keep readings for good and say how many were new, repeated, or differed from what was there.
+
+    Returns once all are safe on the disk. Each batch of 50,000 is kept whole or not at all; since repeating a reading
+    changes nothing, an interrupted run is simply run again. Raises ValueError for a signal that does not exist or a
+    value outside what it can be, StoreError if the store fails.
+    """
+    waiting = iter(readings)
+    taken = Appended()
+    while batch := list(islice(waiting, _BATCH)):
+        for reading in batch:
+            signal = _signal(reading.signal)
+            if not signal.low <= reading.value <= signal.high:
+                raise ValueError(_out_of_range(signal, reading.value))
+        taken = taken.and_also(store.append(batch))
+    return taken
+
+
+def _out_of_range(signal: Signal, value: float) -> str:
+    return (
+        f"{value} {signal.unit} is outside what {signal.name} can be ({signal.low:g} to {signal.high:g}); "
+        "check the unit or the sensor"
+    )
