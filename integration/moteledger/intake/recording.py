@@ -169,7 +169,9 @@ def _in_order(time_us: NDArray[np.int64], value: NDArray[np.float64]) -> tuple[S
     if (time_us[1:] > time_us[:-1]).all():
         return Series(time_us, value), 0, 0
     order = np.argsort(time_us, kind="stable")
-    time_us, value = time_us[order], value[order]
+    # One after the other, so that each unsorted array is let go before the next is copied.
+    time_us = time_us[order]
+    value = value[order]
     is_first = np.concatenate(([True], time_us[1:] != time_us[:-1]))
     if is_first.all():
         return Series(time_us, value), 0, 0
