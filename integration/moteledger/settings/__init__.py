@@ -1,5 +1,6 @@
 """The house file: pydantic models, TOML, every error naming the key, the value and the fix."""
 
+from .completeness import Missing, missing_keys
 from .file import HouseFileError, read_house
 from .house import (
     AirHandler,
@@ -31,6 +32,7 @@ __all__ = [
     "House",
     "HouseFileError",
     "Leakage",
+    "Missing",
     "QuietHours",
     "Ranges",
     "RatedDrop",
@@ -39,6 +41,7 @@ __all__ = [
     "Targets",
     "Tariff",
     "Units",
+    "missing_keys",
     "parse",
     "read_house",
 ]

@@ -1,0 +1,66 @@
+"""What a house file does not say, and what saying it would make known."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from .house import House
+
+
+@dataclass(frozen=True)
+class Missing:
+    """A key that is not given, and what it would tell."""
+
+    key: str
+    would_tell: str
+
+
+_ASKED: tuple[tuple[str, Callable[[House], object], str], ...] = (
+    (
+        "house.leakage",
+        lambda house: house.house.leakage,
+        "how fast outdoor particles are expected to enter; until then an average house is assumed",
+    ),
+    ("filter", lambda house: house.filter, "what the assembly should deliver, and when the filter is due"),
+    (
+        "filter.rated_drop",
+        lambda house: house.filter is None or house.filter.rated_drop,
+        "the clean resistance, which the measured drop is compared with",
+    ),
+    (
+        "filter.final_drop",
+        lambda house: house.filter is None or house.filter.final_drop,
+        "the pressure at which the filter is spent; until then twice the clean drop is taken (common practice)",
+    ),
+    (
+        "filter.installed",
+        lambda house: house.filter is None or house.filter.installed,
+        "the filter's age, which limits its use",
+    ),
+    (
+        "air_handler.airflow",
+        lambda house: house.air_handler.airflow,
+        "the clean air to expect and the as-installed efficiency; without it neither can be told",
+    ),
+    (
+        "air_handler.external_static",
+        lambda house: house.air_handler.external_static,
+        "the duct's resistance, and so how airflow falls as the filter loads",
+    ),
+    (
+        "air_handler.fan_power",
+        lambda house: house.air_handler.fan_power,
+        "energy and cost of running the fan; until then a usual figure for the blower type is taken",
+    ),
+    (
+        "air_handler.cooling_capacity",
+        lambda house: house.air_handler.cooling_capacity,
+        "whether the airflow is enough for the coil",
+    ),
+    ("tariff.per_kwh", lambda house: house.tariff.per_kwh, "the cost of running the fan"),
+    ("sensors", lambda house: house.sensors, "where each sensor hangs and how it must be corrected"),
+)
+
+
+def missing_keys(house: House) -> tuple[Missing, ...]:
+    """The keys that are worth adding, the most telling first."""
+    return tuple(Missing(key, would_tell) for key, given, would_tell in _ASKED if not given(house))
