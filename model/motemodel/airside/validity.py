@@ -2,7 +2,7 @@
 
 from numpy.typing import ArrayLike
 
-from motemodel.particles.bounds import FloatArray, finite
+from ..particles.bounds import FloatArray, finite
 
 
 def within(place: str, value: ArrayLike, low: float, high: float, unit: str = "") -> FloatArray:

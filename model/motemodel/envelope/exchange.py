@@ -6,8 +6,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from motemodel.airside.validity import within
-from motemodel.particles.bounds import FloatArray, fraction
+from ..airside import within
+from ..particles.bounds import FloatArray, fraction
 
 _LARGEST_AIRFLOW = 1e6
 

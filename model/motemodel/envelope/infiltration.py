@@ -10,11 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from motemodel.airside.validity import within
-from motemodel.particles import Air
-from motemodel.particles.air import STANDARD_PRESSURE_PA
-from motemodel.particles.bounds import FloatArray
-
+from ..airside import within
+from ..particles import Air
+from ..particles.air import STANDARD_PRESSURE_PA
+from ..particles.bounds import FloatArray
 from .leakage import Leakage
 
 _STOREYS = (1.0, 2.0, 3.0)

@@ -7,8 +7,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from motemodel.airside.validity import within
-from motemodel.particles.bounds import FloatArray
+from ..airside import within
+from ..particles.bounds import FloatArray
 
 TYPICAL_EXPONENT = 0.65
 """Flow exponent of ordinary houses, ASHRAE Handbook Fundamentals (2017), chapter 16."""

@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from motemodel.airside.validity import within
-from motemodel.particles.bounds import FloatArray
+from ..airside import within
+from ..particles.bounds import FloatArray
 
 _GRAVITY = 9.80665
 _KELVIN = 273.15
