@@ -6,7 +6,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside import within
+from ..airside.validity import within
 from ..particles.bounds import FloatArray, fraction
 
 _LARGEST_AIRFLOW = 1e6

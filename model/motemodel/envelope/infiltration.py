@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside import within
+from ..airside.validity import within
 from ..particles import Air
 from ..particles.air import STANDARD_PRESSURE_PA
 from ..particles.bounds import FloatArray

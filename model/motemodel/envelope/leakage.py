@@ -7,7 +7,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside import within
+from ..airside.validity import within
 from ..particles.bounds import FloatArray
 
 TYPICAL_EXPONENT = 0.65

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside import within
+from ..airside.validity import within
 from ..particles.bounds import FloatArray
 
 _GRAVITY = 9.80665
