@@ -1,6 +1,7 @@
 """The course of the simulated house: from tick to tick of 10 s the heating, from spell to spell the air."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,8 +49,8 @@ class _Spell:
 class Course:
     """The house from tick `clock` on; its calendar counts from the local midnight `origin`.
 
-    A spell lasts from one change of fan, windows or stove to the next and at most to the end of the hour. Airflow and the
-    share of the gaps are those of the filter as it stands when the spell begins.
+    A spell lasts from one change of fan, windows or stove to the next and at most to the end of the hour. Airflow and
+    the share of the gaps are those of the filter as it stands when the spell begins.
     """
 
     def __init__(self, seed: int, clock: int, origin: int, stretch: Stretch, room: Room) -> None:
@@ -91,7 +92,7 @@ class Course:
                 ),
                 every,
             )
-            for begin, finish in zip(breaks, breaks[1:], strict=False)
+            for begin, finish in pairwise(breaks)
         ]
         self.clock = end
         seen = Trace.joined(traces)

@@ -21,8 +21,8 @@ _SETTLING_IN = 12 * TICKS_PER_HOUR
 class SimulatedHouse:
     """A house that lives: `readings` makes its history, `advance` lets it go on from there.
 
-    Everything is drawn from `seed` (a whole number from 0); the same seed and start give the same readings. `size_classes`
-    and `tolerance` are those of the integration.
+    Everything is drawn from `seed` (a whole number from 0); the same seed and start give the same readings.
+    `size_classes` and the relative `tolerance` are those of the integration.
 
     >>> from datetime import UTC, datetime
     >>> house = SimulatedHouse(seed=1)

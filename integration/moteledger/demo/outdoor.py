@@ -1,14 +1,15 @@
 """Measured outdoor air, replayed around the simulated house.
 
-Six weeks of hours measured elsewhere in 2014 (see data/README.md) are laid from the house's first local midnight on, the
-hour of the day kept, and start over when they run out. The air outside never stops, so an hour without a measurement is
-bridged for the house to breathe; the station's reading of that hour is missing all the same.
+Six weeks of hours measured elsewhere in 2014 (see data/README.md) are laid from the house's first local midnight on,
+the hour of the day kept, and start over when they run out. The air outside never stops, so an hour without a
+measurement is bridged for the house to breathe; the station's reading of that hour is missing all the same.
 """
 
 import csv
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -72,7 +73,7 @@ def measured_stretch() -> Stretch:
         rows = list(csv.reader(file))[1:]
     times = [datetime.fromisoformat(row[0]) for row in rows]
     first = times[0].astimezone(MEASURED_ZONE)
-    if first.hour or len(rows) % 24 or any(b - a != timedelta(hours=1) for a, b in zip(times, times[1:], strict=False)):
+    if first.hour or len(rows) % 24 or any(b - a != timedelta(hours=1) for a, b in pairwise(times)):
         raise ValueError(f"{STRETCH_FILE.name}: not whole local days of hours in order; restore the file")
     pm25, temperature, wind = np.array([[float(field or "nan") for field in row[1:]] for row in rows]).T
     return Stretch(pm25, temperature, wind, _mean_preserving_curve(pm25))
@@ -90,8 +91,8 @@ def _mean_preserving_curve(hourly_mean: NDArray[np.float64]) -> NDArray[np.float
     margin = 3
     around = np.concatenate([filled[-margin:], filled, filled[:margin]])
     running_sum = np.concatenate([[0.0], np.cumsum(around)])
-    cubic = PchipInterpolator(np.arange(len(running_sum)), running_sum).c
-    return (cubic[:3] * np.array([[3.0], [2.0], [1.0]]))[:, margin:-margin]
+    cubic = np.asarray(PchipInterpolator(np.arange(len(running_sum)), running_sum).c, np.float64)
+    return np.asarray((cubic[:3] * np.array([[3.0], [2.0], [1.0]]))[:, margin:-margin])
 
 
 def local_midnight(moment: datetime) -> datetime:

@@ -1,6 +1,6 @@
 """The people of the simulated house: when they cook, open the windows and let the fan circulate.
 
-Every local day is drawn from the seed and the day's own number, so a day is the same whenever and however it is reached.
+Every local day is drawn from the seed and the day's own number, so it is the same whenever and however it is reached.
 """
 
 from dataclasses import dataclass

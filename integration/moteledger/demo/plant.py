@@ -89,7 +89,7 @@ _EXPONENT = float(np.log(_RATED[1][1] / _RATED[0][1]) / np.log(_RATED[1][0] / _R
 
 def filter_drop_pa(airflow_m3h: float, dust_g: float) -> float:
     """Pressure drop of the filter carrying `dust_g`: a power law through both rated points, raised by the dust."""
-    clean = _RATED[1][1] * (airflow_m3h / _RATED[1][0]) ** _EXPONENT
+    clean: float = _RATED[1][1] * (airflow_m3h / _RATED[1][0]) ** _EXPONENT
     return clean * (1.0 + dust_g / DUST_DOUBLING_DROP_G)
 
 

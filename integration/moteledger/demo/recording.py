@@ -22,9 +22,10 @@ def write_recording(readings: Iterable[Reading], path: Path) -> int:
             with packed or raw as body, io.TextIOWrapper(body, encoding="utf-8", newline="") as text:
                 table = csv.writer(text, lineterminator="\n")
                 table.writerow(("time", "signal", "value"))
-                for count, reading in enumerate(readings, start=1):
+                for reading in readings:
                     moment = from_us(reading.time_us).isoformat().replace("+00:00", "Z")
                     table.writerow((moment, reading.signal, f"{reading.value:.10g}"))
+                    count += 1
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)

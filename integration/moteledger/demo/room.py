@@ -28,8 +28,8 @@ from .shell import CEILING_HEIGHT_M, VOLUME_M3, infiltration_m3h, window_airflow
 
 # Share of the blower's air that leaks in before the filter and out behind the coil, each: tight ducts.
 DUCT_LEAKAGE = 0.03
-_CRACK_HEIGHT_MM, _CRACK_DEPTH_M, _CRACK_DROP_PA = 0.25, 0.03, 4.0
-_WALL_AREA_PER_VOLUME_PER_M, _TURBULENCE_PER_S = 4.0, 1.0
+CRACK_HEIGHT_MM, CRACK_DEPTH_M, CRACK_DROP_PA = 0.25, 0.03, 4.0
+WALL_AREA_PER_VOLUME_PER_M, TURBULENCE_PER_S = 4.0, 1.0
 _UG_PER_MG = 1000.0
 
 
@@ -59,8 +59,8 @@ class Conditions:
 class Moments:
     """The air at several moments: PM2.5 (ug/m3), account (see `Account`), and the true terms of its balance.
 
-    `infiltration_m3h` through the shell; `deposition_per_h` of PM2.5; `one_pass_efficiency` of PM2.5 by filter, coil and
-    ducts, NaN while the fan rests.
+    `infiltration_m3h` through the shell; `deposition_per_h` of PM2.5; `one_pass_efficiency` of PM2.5 by filter, coil
+    and ducts, NaN while the fan rests.
     """
 
     pm25: Array
@@ -81,8 +81,8 @@ class Room:
         self._fine = classes.fine
         self._outdoor = classes.shares(*OUTDOOR_MODES)
         self._cooking = classes.shares(*COOKING_MODES)
-        self._penetration = crack_penetration(diameter, _CRACK_HEIGHT_MM, _CRACK_DEPTH_M, _CRACK_DROP_PA)
-        self._deposition = deposition_per_h(diameter, CEILING_HEIGHT_M, _WALL_AREA_PER_VOLUME_PER_M, _TURBULENCE_PER_S)
+        self._penetration = crack_penetration(diameter, CRACK_HEIGHT_MM, CRACK_DEPTH_M, CRACK_DROP_PA)
+        self._deposition = deposition_per_h(diameter, CEILING_HEIGHT_M, WALL_AREA_PER_VOLUME_PER_M, TURBULENCE_PER_S)
         self._medium = filter_efficiency(diameter)
         self._coil = coil_and_duct_efficiency(diameter)
         self.pm25_penetration = float(self._fine @ (self._penetration * self._outdoor))
@@ -116,7 +116,7 @@ class Room:
     def _slope(self, conditions: Conditions) -> Any:
         count, fine, hour = self._count, self._fine, conditions.hour
         settled = VOLUME_M3 * self._deposition
-        filtered = leaked_out = leaked_in = caught = np.zeros(count)
+        filtered = leaked = caught = np.zeros(count)
         lint_g_h = 0.0
         if conditions.running is not None:
             airflow = conditions.running.airflow_m3h
@@ -124,12 +124,11 @@ class Room:
             from_room = (1.0 - DUCT_LEAKAGE) * airflow
             filtered = from_room * in_one_pass
             caught = from_room * by_filter
-            leaked_out = DUCT_LEAKAGE * from_room * (1.0 - in_one_pass)
-            leaked_in = DUCT_LEAKAGE * from_room * (1.0 - in_one_pass)
+            leaked = DUCT_LEAKAGE * from_room * (1.0 - in_one_pass)
             lint_g_h = airflow * LINT_UG_M3 / 1e6
-        lost = settled + filtered + leaked_out
-        entering_ducts = float(fine @ (leaked_in * self._outdoor))
-        fluxes = np.stack([fine, fine * filtered, fine * settled, fine * leaked_out, caught])
+        lost = settled + filtered + leaked
+        entering_ducts = float(fine @ (leaked * self._outdoor))
+        fluxes = np.stack([fine, fine * filtered, fine * settled, fine * leaked, caught])
         made = conditions.emission_ug_h * self._cooking
         (c2, c1, c0), (t1, t0), (w1, w0) = hour.pm25, hour.temperature, hour.wind
 
@@ -140,7 +139,7 @@ class Room:
             shell = infiltration_m3h(difference, wind)
             window = window_airflow_m3h(difference, wind) if conditions.window_open else 0.0
             air = state[:count]
-            entering = (shell * self._penetration + window + leaked_in) * self._outdoor * outdoor
+            entering = (shell * self._penetration + window + leaked) * self._outdoor * outdoor
             rate = np.empty_like(state)
             rate[:count] = (entering + made - (lost + (shell + window)) * air) / VOLUME_M3
             pm25, by_pass, on_surfaces, by_ducts, dust = (fluxes @ air).tolist()

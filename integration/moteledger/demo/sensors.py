@@ -1,7 +1,7 @@
 """The sensors of the simulated house: gain, noise and rounding, and what is told when.
 
-The noise of a channel is drawn for a whole UTC day at once, one number per tick of 10 s, so that a moment reads the same
-whichever cadence it is read at.
+The noise of a sensor is drawn for a whole UTC day at once, one number per tick of 10 s, so that a moment reads the same
+at any cadence.
 """
 
 from functools import lru_cache

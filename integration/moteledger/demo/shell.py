@@ -1,5 +1,7 @@
 """The shell of the simulated house: what leaks through it and what blows in at open windows."""
 
+import math
+
 from motemodel.units import FOOT_M
 
 VOLUME_M3 = 1900.0 * FOOT_M**2 * 8.0 * FOOT_M
@@ -22,10 +24,10 @@ def infiltration_m3h(temperature_difference_k: float, wind_m_s: float) -> float:
     """
     stack = _FLOW_M3H_PA * _STACK * abs(temperature_difference_k) ** LEAKAGE_EXPONENT
     wind = _FLOW_M3H_PA * _WIND * (_SHELTER * wind_m_s) ** (2.0 * LEAKAGE_EXPONENT)
-    return (stack * stack + wind * wind) ** 0.5
+    return math.hypot(stack, wind)
 
 
 def window_airflow_m3h(temperature_difference_k: float, wind_m_s: float) -> float:
     """Single-sided airflow through the open windows, m3/h; de Gids and Phaff (1982), from memory."""
     driving = 0.001 * wind_m_s**2 + 0.0035 * _OPENING_HEIGHT_M * abs(temperature_difference_k) + 0.01
-    return 3600.0 * 0.5 * _OPENING_AREA_M2 * driving**0.5
+    return 3600.0 * 0.5 * _OPENING_AREA_M2 * math.sqrt(driving)

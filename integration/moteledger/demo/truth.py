@@ -44,11 +44,14 @@ class Truth:
     """Means over the period from `start` to `end`; None where the period shows no such moment (the fan never ran).
 
     `outdoor_entry_per_h`: PM2.5 entering through the shell per unit outdoor concentration and volume, windows shut.
-    `loss_fan_off_per_h`: air change and deposition of the PM2.5 in the room, windows shut. `clean_air_delivered_m3h`: room
-    air cleaned of PM2.5 by filter, coil and ducts while the fan runs. `installed_efficiency`: PM2.5 caught in one pass of
-    all the air that the blower moves. `duct_leakage_m3h`: air that leaks in, and as much out, while the fan runs.
-    `sensor_gain_ratio`: indoor over outdoor sensor in the same air. `drop_at_reference_pa`: filter drop at the surveyed
-    airflow at the period's end. `airflow_m3h`: what the blower moves while it runs.
+    `loss_fan_off_per_h`: air change and deposition of the PM2.5 in the room, windows shut.
+    `clean_air_delivered_m3h`: room air cleaned of PM2.5 by filter, coil and ducts while the fan runs.
+    `installed_efficiency`: PM2.5 caught by the same in one pass of all the air that the blower moves, gaps included.
+    `sensor_gain_ratio`: what the indoor sensor reads over what the outdoor sensor reads in the same air.
+    `mean_indoor_pm25`: in the room's air, ug/m3. `air_change_per_h`: through the shell, windows shut.
+    `airflow_m3h`: what the blower moves while it runs. `duct_leakage_m3h`: what of it leaks in, and as much out.
+    `fan_share`: share of the time in which the fan runs. `drop_at_reference_pa`: filter drop at the surveyed airflow at
+    the period's end.
     """
 
     start: datetime
@@ -58,6 +61,8 @@ class Truth:
     clean_air_delivered_m3h: float | None
     installed_efficiency: float | None
     sensor_gain_ratio: float
+    mean_indoor_pm25: float
+    air_change_per_h: float | None
     airflow_m3h: float | None
     duct_leakage_m3h: float | None
     fan_share: float
@@ -118,6 +123,8 @@ def truth_of(
         clean_air_delivered_m3h=_mean((1.0 - DUCT_LEAKAGE) * trace.airflow_m3h * trace.one_pass_efficiency, fan),
         installed_efficiency=_mean(trace.one_pass_efficiency, fan),
         sensor_gain_ratio=gain,
+        mean_indoor_pm25=float(trace.pm25.mean()),
+        air_change_per_h=_mean(air_change, shut),
         airflow_m3h=_mean(trace.airflow_m3h, fan),
         duct_leakage_m3h=_mean(DUCT_LEAKAGE * trace.airflow_m3h, fan),
         fan_share=float(fan.mean()),
