@@ -255,7 +255,8 @@ class Blower:
 
         Similar blowers of another size move airflow in proportion at the same static, so the whole curve is stretched
         in airflow. `fan_power_w` (10 to 5000 W) stretches the power; without it the family's power per airflow stands.
-        `capacity_tons` defaults to the airflow over 400 cfm per ton, within 2 to 5.
+        `capacity_tons` defaults to the airflow over 400 cfm per ton, within 2 to 5. Figures measured on site already
+        know the site's air; only figures from the maker's sheet need `at_density` afterwards.
         """
         within("surveyed airflow", airflow_m3h, 100.0, 20_000.0, "m3/h")
         tons = airflow_m3h / NOMINAL_AIRFLOW_M3H_PER_TON if capacity_tons is None else capacity_tons

@@ -224,8 +224,8 @@ def split(resistances: tuple[Resistance, ...], airflow_m3h: ArrayLike) -> FloatA
         drops = np.stack([resistance(share) for resistance, share in zip(resistances, shares, strict=True)])
         if (drops <= 0.0)[:, flowing].any():
             raise ValueError("resistances in parallel: a branch has no drop; leave it out or give its drop")
-        ease = shares * np.where(flowing, drops, 1.0) ** -0.7
-        shares = airflow * ease / np.where(flowing, ease.sum(axis=0), 1.0)
+        ease = np.where(flowing, shares * np.where(flowing, drops, 1.0) ** -0.7, 1.0)
+        shares = airflow * ease / ease.sum(axis=0)
     return np.asarray(shares)
 
 

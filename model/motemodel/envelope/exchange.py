@@ -6,7 +6,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside.validity import within
+from ..airside.validity import aligned, within
 from ..particles.bounds import FloatArray, fraction
 
 _LARGEST_AIRFLOW = 1e6
@@ -133,7 +133,8 @@ def air_exchange(
     """
     ventilation = ventilation or Ventilation()
     ducts = ducts or DuctLeakage()
-    cracks, windows, supply, exhaust, leak_out, leak_in, on = np.broadcast_arrays(
+    cracks, windows, supply, exhaust, leak_out, leak_in, on = aligned(
+        "airflows",
         within("infiltration", infiltration_m3h, 0.0, _LARGEST_AIRFLOW, "m3/h"),
         within("window airflow", windows_m3h, 0.0, _LARGEST_AIRFLOW, "m3/h"),
         np.asarray(ventilation.supply_m3h, dtype=np.float64),

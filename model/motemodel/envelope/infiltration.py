@@ -15,6 +15,7 @@ from ..particles import Air
 from ..particles.air import STANDARD_PRESSURE_PA
 from ..particles.bounds import FloatArray
 from .leakage import Leakage
+from .weather import Weather
 
 _STOREYS = (1.0, 2.0, 3.0)
 
@@ -97,9 +98,9 @@ def basic_infiltration(
     >>> round(float(basic_infiltration(shell, Exposure(storeys=2, shelter_class=3), 20.0, -19.0, 6.7)))
     265
     """
-    difference, wind = _weather(indoor_c, outdoor_c, wind_m_s)
-    stack = exposure.by_storeys(BASIC_STACK) * difference
-    blown = exposure.by_storeys(BASIC_WIND[exposure.shelter_class]) * wind**2
+    weather = Weather.checked(indoor_c, outdoor_c, wind_m_s)
+    stack = exposure.by_storeys(BASIC_STACK) * weather.difference_k
+    blown = exposure.by_storeys(BASIC_WIND[exposure.shelter_class]) * weather.wind_m_s**2
     area_cm2 = leakage.effective_area_m2() * 1e4
     return np.asarray(3.6 * area_cm2 * np.sqrt(stack + blown))
 
@@ -118,23 +119,16 @@ def enhanced_infiltration(
     >>> [round(hour) for hour in hours.tolist()]
     [0, 85, 152]
     """
-    difference, wind = _weather(indoor_c, outdoor_c, wind_m_s)
+    weather = Weather.checked(indoor_c, outdoor_c, wind_m_s)
     foundation = "crawlspace" if exposure.crawlspace else "slab"
     shelter = (
         exposure.by_storeys(SHELTER_FACTOR_WITH_FLUE[exposure.shelter_class])
         if exposure.flue
         else SHELTER_FACTOR[exposure.shelter_class]
     )
-    local_wind = shelter * exposure.by_storeys(SPEED_MULTIPLIER) * wind
-    stack = exposure.by_storeys(ENHANCED_STACK[exposure.flue]) * difference**leakage.exponent
+    local_wind = shelter * exposure.by_storeys(SPEED_MULTIPLIER) * weather.wind_m_s
+    stack = exposure.by_storeys(ENHANCED_STACK[exposure.flue]) * weather.difference_k**leakage.exponent
     blown = exposure.by_storeys(ENHANCED_WIND[foundation, exposure.flue]) * local_wind ** (2.0 * leakage.exponent)
     pressure_ratio = Air.at_altitude(exposure.altitude_m).pressure_pa / STANDARD_PRESSURE_PA
     thin_air = pressure_ratio ** (2.0 * leakage.exponent - 1.0)
     return np.asarray(leakage.coefficient * thin_air * np.hypot(stack, blown))
-
-
-def _weather(indoor_c: ArrayLike, outdoor_c: ArrayLike, wind_m_s: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    indoor = within("indoor temperature", indoor_c, -60.0, 60.0, "degC")
-    outdoor = within("outdoor temperature", outdoor_c, -60.0, 60.0, "degC")
-    wind = within("wind speed", wind_m_s, 0.0, 60.0, "m/s")
-    return np.abs(indoor - outdoor), wind

@@ -5,6 +5,7 @@ from numpy.typing import ArrayLike
 
 from ..airside.validity import within
 from ..particles.bounds import FloatArray
+from .weather import Weather
 
 _GRAVITY = 9.80665
 _KELVIN = 273.15
@@ -23,10 +24,8 @@ def single_sided_airflow(
     """
     area = within("open area", area_m2, 0.0, 50.0, "m2")
     height = float(within("height of the opening", height_m, 0.05, 5.0, "m"))
-    wind = within("wind speed", wind_m_s, 0.0, 60.0, "m/s")
-    indoor = within("indoor temperature", indoor_c, -60.0, 60.0, "degC")
-    outdoor = within("outdoor temperature", outdoor_c, -60.0, 60.0, "degC")
-    velocity = np.sqrt(0.001 * wind**2 + 0.0035 * height * np.abs(indoor - outdoor) + 0.01)
+    weather = Weather.checked(indoor_c, outdoor_c, wind_m_s)
+    velocity = np.sqrt(0.001 * weather.wind_m_s**2 + 0.0035 * height * weather.difference_k + 0.01)
     return np.asarray(_SECONDS_PER_HOUR * area / 2.0 * velocity)
 
 
@@ -52,14 +51,12 @@ def cross_airflow(
     inlet = within("inlet area", inlet_m2, 0.0, 50.0, "m2")
     outlet = within("outlet area", outlet_m2, 0.0, 50.0, "m2")
     height = float(within("height difference", height_difference_m, 0.0, 10.0, "m"))
-    wind = within("wind speed", wind_m_s, 0.0, 60.0, "m/s")
-    indoor = within("indoor temperature", indoor_c, -60.0, 60.0, "degC")
-    outdoor = within("outdoor temperature", outdoor_c, -60.0, 60.0, "degC")
+    weather = Weather.checked(indoor_c, outdoor_c, wind_m_s)
     within("wind effectiveness", wind_effectiveness, 0.0, 0.65)
     larger = np.maximum(inlet, outlet)
     smaller = np.minimum(inlet, outlet)
     ratio = np.divide(smaller, larger, out=np.zeros(np.broadcast(inlet, outlet).shape), where=larger > 0.0)
     area = smaller * np.sqrt(2.0 / (1.0 + ratio**2))
-    warm_k = np.maximum(indoor, outdoor) + _KELVIN
-    stack = 0.65 * np.sqrt(2.0 * _GRAVITY * height * np.abs(indoor - outdoor) / warm_k)
-    return np.asarray(_SECONDS_PER_HOUR * area * np.hypot(wind_effectiveness * wind, stack))
+    warm_k = np.maximum(weather.indoor_c, weather.outdoor_c) + _KELVIN
+    stack = 0.65 * np.sqrt(2.0 * _GRAVITY * height * weather.difference_k / warm_k)
+    return np.asarray(_SECONDS_PER_HOUR * area * np.hypot(wind_effectiveness * weather.wind_m_s, stack))

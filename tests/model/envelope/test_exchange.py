@@ -144,6 +144,7 @@ def test_a_year_of_hours_is_worked_at_once() -> None:
         (lambda: DuctLeakage(return_m3h=float("inf")), "return duct leakage"),
         (lambda: DuctLeakage.from_fractions(1000.0, 10.0, 0.1), "supply leakage fraction: 10.0 is outside 0..1"),
         (lambda: DuctLeakage.from_test(100.0, 100.0, 900.0), "supply duct pressure"),
+        (lambda: air_exchange([1.0, 2.0], windows_m3h=[1.0] * 3), "airflows: shapes (2,), (3,)"),
         (lambda: air_exchange(1.0).air_changes_per_h(0.0), "house volume"),
     ],
 )

@@ -205,6 +205,10 @@ def test_hours_are_worked_in_one_call_and_each_as_if_alone() -> None:
         (lambda: Exposure(altitude_m=float("nan")), "altitude"),
         (lambda: basic_infiltration(Leakage(1.0), Exposure(), 20.0, -273.0, 1.0), "outdoor temperature: -273"),
         (lambda: enhanced_infiltration(Leakage(1.0), Exposure(), float("inf"), 0.0, 1.0), "indoor temperature"),
+        (
+            lambda: basic_infiltration(Leakage(1.0), Exposure(), 20.0, [0.0] * 3, [1.0] * 2),
+            "weather: shapes (), (3,), (2,)",
+        ),
         (lambda: enhanced_infiltration(Leakage(1.0), Exposure(), 20.0, 0.0, -1.0), "wind speed: -1"),
     ],
 )
