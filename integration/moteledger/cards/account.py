@@ -12,7 +12,7 @@ from .occasion import Occasion
 COLUMN_HEIGHT = 100.0
 DAY_HEIGHT = 96.0
 MOST_DAYS = 31
-DAY_LABELS = 8
+DAY_LABELS = 7
 OFF_BALANCE = 1e-6
 
 

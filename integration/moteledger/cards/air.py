@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from ..engine.assessment import Air, Known
-from .drawing import Reading, Scale, mark, scale_over, strip
+from .drawing import Reading, Scale, mark, strip
 from .figures import Written, sentence
 from .occasion import Occasion
 
@@ -44,7 +44,9 @@ def air_card(occasion: Occasion) -> AirCard:
     """The card of the air from an assessment."""
     air = occasion.assessment.air
     figures = (air.indoor_pm25, air.indoor_day_mean_pm25, air.outdoor_pm25)
-    scale = scale_over([air.guideline_day_pm25, *(each.high for each in figures if isinstance(each, Known))])
+    scale = occasion.scale(
+        [air.guideline_day_pm25, *(each.high for each in figures if isinstance(each, Known))], "ug/m3"
+    )
     guideline = mark(scale.percent(air.guideline_day_pm25), "guideline")
     indoor, day_mean, outdoor = (occasion.figure(each) for each in figures)
     then = " at the last reading" if occasion.is_stale else " now"

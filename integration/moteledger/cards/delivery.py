@@ -51,7 +51,7 @@ def delivery_card(occasion: Occasion) -> DeliveryCard:
     assessment = occasion.assessment
     delivery = assessment.delivery
     expected, found = assessment.expected.clean_air_delivered_m3h, assessment.estimates.clean_air_delivered_m3h
-    scale = scale_over([each.high for each in (expected, found) if isinstance(each, Known)])
+    scale = occasion.scale([each.high for each in (expected, found) if isinstance(each, Known)], "m3/h")
     expected_written, found_written = occasion.figure(expected), occasion.figure(found)
     share = occasion.figure(delivery.share_of_expected, percent=True)
     share_scale = scale_over([1.0, share.interval[1] if share.interval else None])

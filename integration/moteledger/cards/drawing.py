@@ -7,7 +7,7 @@ its size; positions down are in pixels unless a drawing says otherwise.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from math import ceil, floor, isfinite, log10
+from math import ceil, floor, log10
 from zoneinfo import ZoneInfo
 
 from .figures import Written, number
@@ -24,9 +24,15 @@ class Mark:
 
 @dataclass(frozen=True)
 class Scale:
-    """A scale from zero to a round number."""
+    """A scale from zero to a round number.
+
+    Values are in the document's unit; the scale is lettered in the printed unit, of which one is `per_printed` of the
+    document's.
+    """
 
     top: float
+    per_printed: float = 1.0
+    unit: str = ""
 
     def percent(self, value: float) -> float:
         """Where a value stands, per cent of the width, kept within the drawing."""
@@ -37,18 +43,19 @@ class Scale:
         """Zero, the middle and the top."""
         return (
             Mark(0.0, "0", "start"),
-            Mark(50.0, number(self.top / 2.0)),
-            Mark(100.0, number(self.top), "end"),
+            Mark(50.0, number(self.top / self.per_printed / 2.0)),
+            Mark(100.0, f"{number(self.top / self.per_printed)} {self.unit}".rstrip(), "end"),
         )
 
 
-def scale_over(values: Iterable[float | None]) -> Scale:
-    """The scale up to the next round number (1, 2, 3, 4, 5, 6, 8 times a power of ten) above all values."""
-    top = max((value for value in values if value is not None and isfinite(value)), default=0.0)
+def scale_over(values: Iterable[float | None], per_printed: float = 1.0, unit: str = "") -> Scale:
+    """The scale up to the next round number of the printed unit (1, 2, 3, 4, 5, 6, 8 times a power of ten)."""
+    top = max((value / per_printed for value in values if value is not None), default=0.0)
     if top <= 1e-300:
-        return Scale(1.0)
+        return Scale(per_printed, per_printed, unit)
     power = 10.0 ** floor(log10(top))
-    return Scale(next((step * power for step in (1, 2, 3, 4, 5, 6, 8, 10) if step * power >= top), top))
+    rounded = next((step * power for step in (1, 2, 3, 4, 5, 6, 8, 10) if step * power >= top), top)
+    return Scale(rounded * per_printed, per_printed, unit)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from ..engine.assessment import Caution, FanAdvice, FanSpan, Figure, Known, NotKnown
-from .drawing import DayRow, Scale, day_rows, mark, scale_over, strip
+from .drawing import DayRow, Scale, day_rows, mark, strip
 from .figures import Written, clock, day_name, sentence
 from .notes import Cell, Notes
 from .occasion import Occasion
@@ -56,7 +56,7 @@ def fan_card(occasion: Occasion) -> FanCard:
     rows = day_rows([(span.start, span.end) for span in fan.schedule], occasion.now, planned_until, zone)
     notes = Notes()
     means = [fan.mean_pm25, *(each.mean_pm25 for each in fan.alternatives)]
-    scale = scale_over([fan.target_ug_m3, *(each.high for each in means if isinstance(each, Known))])
+    scale = occasion.scale([fan.target_ug_m3, *(each.high for each in means if isinstance(each, Known))], "ug/m3")
 
     target = mark(scale.percent(fan.target_ug_m3), "target")
 

@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from math import floor, log10
 from zoneinfo import ZoneInfo
 
-from motemodel.units import INCH_POUND_UNIT, INSIDE_UNIT, Quantity, from_inside
+from motemodel.units import INCH_POUND_UNIT, INSIDE_UNIT, Quantity, from_inside, to_inside
 
 from ..engine.assessment import Figure, Known, NotKnown
 from ..settings import Units
@@ -30,6 +30,11 @@ class Amount:
     unit: str
     low: str = ""
     high: str = ""
+
+    @property
+    def is_short(self) -> bool:
+        """Whether its range is short enough to stand on one line of a narrow column."""
+        return len(self.low) + len(self.high) < 16
 
 
 @dataclass(frozen=True)
@@ -146,6 +151,15 @@ def written_exact(value: float, unit: str, system: Units) -> Written:
     inch_pound = Amount(number(from_inside(value, symbol, quantity)), printed_unit(symbol))
     first, other = (inch_pound, inside) if system is Units.INCH_POUND else (inside, inch_pound)
     return Written(value, unit, None, first, other)
+
+
+def printed_scale(unit: str, system: Units) -> tuple[float, str]:
+    """How many of the document's unit make one of the unit that the house speaks first, and how that one is printed."""
+    quantity = _TWO_SYSTEMS.get(unit)
+    if quantity is None or system is Units.SI:
+        return 1.0, printed_unit(unit)
+    symbol = INCH_POUND_UNIT[quantity]
+    return to_inside(1.0, symbol, quantity), printed_unit(symbol)
 
 
 def sentence(text: str) -> str:

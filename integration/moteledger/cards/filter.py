@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from ..engine.assessment import Caution, Known
-from .drawing import Mark, Reading, Scale, Strip, mark, scale_over, strip
+from .drawing import Mark, Reading, Scale, Strip, mark, strip
 from .figures import Written, full_day, sentence, short_day
 from .occasion import Occasion
 
@@ -39,7 +39,7 @@ def filter_card(occasion: Occasion) -> FilterCard:
     advice = occasion.assessment.filter
     today = occasion.now.astimezone(occasion.house.zone).date()
     drop, limit = advice.drop_at_reference_pa, advice.drop_limit_pa
-    scale = scale_over([limit and 1.1 * limit, drop.high if isinstance(drop, Known) else None])
+    scale = occasion.scale([limit and 1.1 * limit, drop.high if isinstance(drop, Known) else None], "Pa")
     drop_written = occasion.figure(drop)
     limit_mark = None if limit is None else mark(scale.percent(limit), "limit")
     return FilterCard(

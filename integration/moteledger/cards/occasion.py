@@ -1,11 +1,13 @@
 """What the cards are drawn from, for whom and when, and whether that is still fresh."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from ..engine.assessment import Assessment, Figure
 from ..settings import House, Units
-from .figures import Written, clock, day_name, duration, when, written, written_exact
+from .drawing import Scale, scale_over
+from .figures import Written, clock, day_name, duration, printed_scale, when, written, written_exact
 
 CLOCKS_AGREE = timedelta(minutes=5)
 
@@ -56,6 +58,10 @@ class Occasion:
     def exact(self, value: float, unit: str) -> Written:
         """A number without interval, written for this house."""
         return written_exact(value, unit, self.units)
+
+    def scale(self, values: Iterable[float | None], unit: str) -> Scale:
+        """The scale over values in a unit of the document, lettered in the unit that this house speaks first."""
+        return scale_over(values, *printed_scale(unit, self.units))
 
     def when(self, moment: datetime) -> str:
         """Local time as people say it near now."""

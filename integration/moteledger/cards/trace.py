@@ -7,7 +7,7 @@ from itertools import pairwise
 from statistics import fmean
 
 from ..engine.assessment import TracePoint
-from .drawing import Band, Mark, Scale, area_path, line_path, mark, scale_over
+from .drawing import Band, Mark, Scale, area_path, line_path
 from .figures import Written, clock, day_name, per_cent
 from .occasion import Occasion
 
@@ -58,15 +58,18 @@ def trace_card(occasion: Occasion) -> TraceCard:
     def line(key: str, name: str, value: Callable[[TracePoint], float | None]) -> Line:
         return Line(key, name, line_path([(across(point.time), value(point)) for point in thinned], scale.top))
 
-    scale = scale_over(
-        value
-        for point in thinned
-        for value in (
-            point.indoor_pm25,
-            point.outdoor_pm25,
-            point.modelled_pm25,
-            point.modelled_between and point.modelled_between[1],
-        )
+    scale = occasion.scale(
+        (
+            value
+            for point in thinned
+            for value in (
+                point.indoor_pm25,
+                point.outdoor_pm25,
+                point.modelled_pm25,
+                point.modelled_between and point.modelled_between[1],
+            )
+        ),
+        "ug/m3",
     )
     hours, midnights = _hours(start, end, occasion)
     fan, fan_hours = _fan(points, across)
@@ -130,7 +133,7 @@ def _hours(start: datetime, end: datetime, occasion: Occasion) -> tuple[tuple[Ma
     for _ in range(int(LONGEST.total_seconds() // 3600) + 2):
         at = round(100.0 * (hour.timestamp() - start.timestamp()) / span, 2)
         if 0.0 <= at <= 100.0 and hour.hour % step == 0:
-            hours.append(mark(at, clock(hour, zone)) if 4.0 < at < 96.0 else Mark(at, ""))
+            hours.append(Mark(at, clock(hour, zone) if 6.0 < at < 94.0 else ""))
             if hour.hour == 0:
                 midnights.append(Mark(at, day_name(hour.date()), "start" if at < 75.0 else "end"))
         hour = datetime.fromtimestamp(hour.timestamp() + 3600.0, tz=zone)

@@ -1,0 +1,253 @@
+"""The cards in a real browser: they fit every width, raise no error, keep themselves current and need no script."""
+
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+
+from moteledger.cards import CARDS, STATIC_FILES, render_card, render_page
+
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+POLICY = "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'"
+FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    if CHROMIUM is None or DRIVER is None:
+        missing = "chromium and chromedriver (Debian: chromium, chromium-driver) are not installed"
+        if os.environ.get("MOTELEDGER_REQUIRE_REAL_COMPONENTS") == "1":
+            pytest.fail(missing)
+        pytest.skip(f"NOT TESTED in a browser: {missing}")
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    yield driver
+    driver.quit()
+
+
+class Site:
+    """A local server of pages made on demand, under the policy that the cards are made for."""
+
+    def __init__(self) -> None:
+        self.pages: dict[str, Callable[[], str]] = {}
+        site = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_GET(self) -> None:
+                name = self.path.removeprefix("/static/")
+                if name in STATIC_FILES:
+                    self._answer(200, STATIC_FILES[name].content, STATIC_FILES[name].content_type)
+                elif self.path in site.pages:
+                    self._answer(200, site.pages[self.path]().encode(), "text/html; charset=utf-8")
+                else:
+                    self._answer(503, b"", "text/plain")
+
+            def _answer(self, status: int, body: bytes, content_type: str) -> None:
+                self.send_response(status)
+                self.send_header("Content-Type", content_type)
+                self.send_header("Content-Length", str(len(body)))
+                self.send_header("Content-Security-Policy", POLICY)
+                self.end_headers()
+                self.wfile.write(body)
+
+            def log_message(self, format: str, *args: Any) -> None:
+                """Keeps the test's output clean."""
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.address = f"http://127.0.0.1:{self._server.server_port}"
+        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join()
+
+
+@pytest.fixture(scope="module")
+def site() -> Iterator[Site]:
+    site = Site()
+    yield site
+    site.close()
+
+
+@pytest.fixture(autouse=True)
+def fresh_log(browser: webdriver.Chrome) -> None:
+    browser.get("about:blank")
+    browser.get_log("browser")
+
+
+def look_at(browser: webdriver.Chrome, width: int, scheme: str = "light", medium: str = "screen") -> None:
+    """Sets the true width of the layout; a headless window alone would not go below some 500 px."""
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride", {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": True}
+    )
+    features = [{"name": "prefers-color-scheme", "value": scheme}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": medium, "features": features})
+
+
+def page_of(case: Any) -> Callable[[], str]:
+    return lambda: render_page(case.assessment, case.house, now=case.now, banner=case.banner)
+
+
+def assert_it_fits(browser: webdriver.Chrome, width: int) -> None:
+    inner, scroll = browser.execute_script("return [innerWidth, document.documentElement.scrollWidth]")
+    assert inner == width
+    assert scroll <= width
+    spilled = browser.execute_script(
+        """return [...document.querySelectorAll("body *:not(svg *)")].filter(element => {
+             const box = element.getBoundingClientRect();
+             return box.width > 0 && !element.closest(".scroll, .unseen, .skip, .piles")
+               && (box.right > innerWidth + 1 || box.left < -1);
+           }).map(element => element.outerHTML.slice(0, 120))"""
+    )
+    assert spilled == []
+
+
+@pytest.mark.parametrize("width", [320, 360, 768, 1280])
+def test_every_page_fits_its_screen_and_raises_no_error(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any], width: int
+) -> None:
+    look_at(browser, width)
+    for place, case in enumerate(cases.values()):
+        path = f"/page-{place}"
+        site.pages[path] = page_of(case)
+        browser.get(site.address + path)
+        assert_it_fits(browser, width)
+    assert browser.get_log("browser") == []
+
+
+@pytest.mark.parametrize("width", [320, 600])
+def test_every_card_fits_a_frame_of_its_own(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any], width: int
+) -> None:
+    case = cases["typical"]
+    look_at(browser, width, scheme="dark")
+    for name in CARDS:
+        site.pages[f"/cards/{name}"] = lambda name=name: render_card(name, case.assessment, case.house, now=case.now)
+        browser.get(f"{site.address}/cards/{name}")
+        assert_it_fits(browser, width)
+    assert browser.get_log("browser") == []
+
+
+def test_dark_light_and_print_have_their_own_paper(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any]
+) -> None:
+    site.pages["/papers"] = page_of(cases["typical"])
+    papers = []
+    for scheme, medium in (("light", "screen"), ("dark", "screen"), ("dark", "print")):
+        look_at(browser, 768, scheme, medium)
+        browser.get(site.address + "/papers")
+        papers.append(browser.execute_script("return getComputedStyle(document.documentElement).backgroundColor"))
+    assert papers == ["rgb(243, 245, 236)", "rgb(20, 27, 24)", "rgb(255, 255, 255)"]
+    look_at(browser, 768)
+
+
+def test_the_totals_of_both_sides_stand_on_one_line_on_a_wide_screen(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any]
+) -> None:
+    site.pages["/totals"] = page_of(cases["typical"])
+    look_at(browser, 1280)
+    browser.get(site.address + "/totals")
+    tops = browser.execute_script(
+        "return [...document.querySelectorAll('.side tfoot tr')].map(row => row.getBoundingClientRect().top)"
+    )
+    assert len(tops) == 2
+    assert tops[0] == pytest.approx(tops[1], abs=1.0)
+
+
+def test_the_first_step_of_the_keyboard_skips_to_the_cards(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any]
+) -> None:
+    site.pages["/keys"] = page_of(cases["typical"])
+    look_at(browser, 768)
+    browser.get(site.address + "/keys")
+    for key, code in (("Tab", 9), ("Enter", 13)):
+        press = {"key": key, "code": key, "windowsVirtualKeyCode": code}
+        text = {"text": "\r"} if key == "Enter" else {}
+        browser.execute_cdp_cmd("Input.dispatchKeyEvent", {"type": "keyDown", **press, **text})
+        browser.execute_cdp_cmd("Input.dispatchKeyEvent", {"type": "keyUp", **press})
+        if key == "Tab":
+            assert browser.execute_script("return document.activeElement.className") == "skip"
+            assert browser.execute_script("return document.activeElement.getBoundingClientRect().top >= 0")
+    assert browser.execute_script("return location.hash") == "#main"
+
+
+def until(browser: webdriver.Chrome, script: str, expected: object) -> None:
+    """Waits up to 5 s until a script answers as expected."""
+    deadline = time.monotonic() + 5.0
+    found = browser.execute_script(script)
+    while found != expected and time.monotonic() < deadline:
+        time.sleep(0.02)
+        found = browser.execute_script(script)
+    assert found == expected
+
+
+def test_cards_keep_themselves_current_and_say_when_the_connection_is_lost(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any]
+) -> None:
+    case = cases["typical"]
+    said = ["The air is good."]
+
+    def assessment() -> Any:
+        return case.assessment.model_copy(update={"air": case.assessment.air.model_copy(update={"sentence": said[0]})})
+
+    def quick(markup: str) -> str:
+        assert 'data-refresh-s="30"' in markup
+        return markup.replace('data-refresh-s="30"', 'data-refresh-s="0.05"')
+
+    site.pages["/"] = lambda: quick(render_page(assessment(), case.house, now=case.now))
+    for name in CARDS:
+        site.pages[f"/cards/{name}"] = lambda name=name: render_card(name, assessment(), case.house, now=case.now)
+    look_at(browser, 768)
+    browser.get(site.address + "/")
+    browser.execute_script("document.querySelector('#account details').open = true")
+    lead = "return document.querySelector('#air .lead').textContent"
+    until(browser, lead, "The air is good.")
+
+    said[0] = "The air is poor."
+    until(browser, lead, "The air is poor.")
+    assert browser.execute_script("return document.querySelector('#account details').open")
+    assert browser.execute_script("return document.querySelectorAll('article').length") == len(CARDS)
+
+    account = site.pages.pop("/cards/account")
+    connection = "return document.querySelector('.connection').textContent.startsWith('No connection since')"
+    until(browser, connection, True)
+    assert browser.execute_script(lead) == "The air is poor."
+    site.pages["/cards/account"] = account
+    until(browser, connection, False)
+
+
+def test_without_script_the_page_says_all_the_same(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any]
+) -> None:
+    site.pages["/plain"] = page_of(cases["typical"])
+    look_at(browser, 768)
+    texts = []
+    for disabled in (False, True):
+        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": disabled})
+        browser.get(site.address + "/plain")
+        texts.append(browser.find_element("tag name", "body").text)
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    assert len(texts[0]) > 2000
+    assert texts[0] == texts[1]

@@ -1,0 +1,83 @@
+"""The inks stand out from their papers as WCAG 2.2 asks: 4.5 to 1 for text (1.4.3), 3 to 1 for marks (1.4.11)."""
+
+import re
+
+import pytest
+
+from moteledger.cards import STATIC_FILES
+
+CSS = STATIC_FILES["cards.css"].content.decode()
+TEXT = [
+    ("ink", "paper"),
+    ("ink-soft", "paper"),
+    ("margin", "paper"),
+    ("in", "paper"),
+    ("out", "paper"),
+    ("ink", "paper-edge"),
+    ("ink-soft", "paper-edge"),
+    ("alert", "alert-ground"),
+]
+MARKS = [
+    ("ink", "paper"),
+    ("ink", "paper-edge"),
+    ("in", "paper"),
+    ("out", "paper"),
+    ("margin", "paper"),
+    ("margin", "paper-edge"),
+    ("rule-strong", "paper"),
+    ("focus", "paper"),
+    ("alert", "alert-ground"),
+]
+
+
+def colours(block: str) -> dict[str, str]:
+    return dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6});", block))
+
+
+def palettes() -> dict[str, dict[str, str]]:
+    light_block, dark_block, *_ = re.findall(r":root \{(.*?)\}", CSS, re.DOTALL)
+    print_block = re.findall(r"@media print \{\s*:root \{(.*?)\}", CSS, re.DOTALL)[0]
+    light = colours(light_block)
+    return {"light": light, "dark": light | colours(dark_block), "print": light | colours(print_block)}
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of two sRGB colours: WCAG 2.2, definitions of "contrast ratio" and "relative luminance"."""
+
+    def luminance(colour: str) -> float:
+        channels = [int(colour[place : place + 2], 16) / 255.0 for place in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    lighter, darker = sorted((luminance(one), luminance(other)), reverse=True)
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+def test_the_formula_gives_the_published_ratios() -> None:
+    """Black on white is 21:1 by definition; #767676 is the lightest grey that passes on white, 4.54:1 (from memory)."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.005)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark", "print"])
+@pytest.mark.parametrize(("ink", "paper"), TEXT)
+def test_text_can_be_read(scheme: str, ink: str, paper: str) -> None:
+    palette = palettes()[scheme]
+    assert contrast(palette[ink], palette[paper]) >= 4.5
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark", "print"])
+@pytest.mark.parametrize(("ink", "paper"), MARKS)
+def test_marks_that_carry_meaning_can_be_seen(scheme: str, ink: str, paper: str) -> None:
+    palette = palettes()[scheme]
+    assert contrast(palette[ink], palette[paper]) >= 3.0
+
+
+def test_the_dark_palette_sets_every_colour_anew() -> None:
+    light_block, dark_block, *_ = re.findall(r":root \{(.*?)\}", CSS, re.DOTALL)
+    assert colours(dark_block).keys() == colours(light_block).keys()
+
+
+def test_no_colour_is_written_outside_the_palettes() -> None:
+    outside = re.sub(r":root \{.*?\}", "", CSS, flags=re.DOTALL)
+    assert re.findall(r"#[0-9a-fA-F]{3,8}\b|\brgb|\bhsl", outside) == []
