@@ -23,6 +23,7 @@ from moteledger.demo.room import (
     DUCT_LEAKAGE,
     TURBULENCE_PER_S,
     WALL_AREA_PER_VOLUME_PER_M,
+    Account,
     Conditions,
     Room,
 )
@@ -101,6 +102,36 @@ def test_the_air_of_one_spell_follows_the_textbook_box_and_a_second_integrator()
 
     expected = solve_ivp(box, (0.0, 0.75), start[:24], method="DOP853", rtol=1e-12, atol=1e-12).y[:, -1]
     assert end[:24] == pytest.approx(expected, rel=1e-6, abs=1e-6)
+
+
+def test_the_true_terms_are_those_that_the_integrated_account_shows() -> None:
+    room = Room(24, 1e-10)
+    work = plant.running(12.0)
+    hour = outdoor.Hour(pm25=(0.0, 0.0, 80.0), temperature=(0.0, 2.0), wind=(0.0, 3.0))
+    conditions = Conditions(hour, 20.5, window_open=False, emission_ug_h=0.0, running=work)
+    fractions = np.array([0.5, 0.5001, 0.5002])
+    states = room.follow(room.at_rest(80.0, 12.0), conditions, fractions)
+    moments = room.moments(states, conditions, fractions)
+    rate_ug_h = (moments.account[-1] - moments.account[0]) / (fractions[-1] - fractions[0]) * 1000.0
+    pm25 = moments.pm25[1]
+    from_room = (1.0 - DUCT_LEAKAGE) * work.airflow_m3h
+    leaked_back = DUCT_LEAKAGE * from_room * (1.0 - moments.one_pass_efficiency[1])
+    assert rate_ug_h[Account.SETTLED] == pytest.approx(moments.deposition_per_h[1] * shell.VOLUME_M3 * pm25, rel=1e-4)
+    assert rate_ug_h[Account.FILTERED] == pytest.approx(moments.one_pass_efficiency[1] * from_room * pm25, rel=1e-4)
+    assert rate_ug_h[Account.CARRIED_OUT] == pytest.approx((moments.infiltration_m3h[1] + leaked_back) * pm25, rel=1e-4)
+    fan_off = Conditions(hour, 20.5, window_open=False, emission_ug_h=0.0, running=None)
+    entered = room.follow(states[0], fan_off, fractions)[-1, 24 + Account.ENTERED] * 1000.0 / 0.0002
+    assert entered == pytest.approx(room.pm25_penetration * moments.infiltration_m3h[1] * 80.0, rel=1e-4)
+    assert np.isnan(room.moments(states, fan_off, fractions).one_pass_efficiency).all()
+
+
+def test_dust_on_the_filter_is_what_it_caught_and_the_lint_in_the_air_it_passed() -> None:
+    room, work = Room(24, 1e-9), plant.running(12.0)
+    still = outdoor.Hour(pm25=(0.0, 0.0, 0.0), temperature=(0.0, 20.5), wind=(0.0, 0.0))
+    clean = Conditions(still, 20.5, window_open=False, emission_ug_h=0.0, running=work)
+    start = room.at_rest(0.0, 12.0)
+    after = room.dust_g(room.follow(start, clean, np.array([0.0, 1.0]))[-1])
+    assert after - 12.0 == pytest.approx(plant.LINT_UG_M3 * work.airflow_m3h / 1e6, rel=1e-6)
 
 
 @pytest.mark.parametrize("finer", [{"tolerance": 1e-9}, {"size_classes": 72}], ids=["tolerance", "size classes"])
@@ -318,6 +349,19 @@ def test_sensors_report_at_their_own_cadence(fortnight: Lived) -> None:
     for signal, minutes in (("indoor.pm25", 1), ("filter.pressure_drop", 1), ("indoor.temperature", 5)):
         times = np.array(list(values(fortnight[1], signal)))
         assert np.all(np.diff(times) == minutes * 60_000_000)
+
+
+def test_a_state_is_told_when_it_changes_and_every_hour() -> None:
+    house = SimulatedHouse(seed=6)
+    readings = house.readings(START, START + timedelta(hours=5))
+    for minutes in range(1, 120):
+        readings += house.advance(START + timedelta(hours=5, minutes=minutes))
+    for signal in ("fan.running", "heating.running", "window.open"):
+        told = list(values(readings, signal).items())
+        assert told[0][0] == to_us(START)
+        for (_, before), (time_us, value) in pairwise(told):
+            assert value != before or time_us % HOUR_US == 0
+        assert sum(time_us % HOUR_US == 0 for time_us, _ in told) == 7, "8 to 14 h"
 
 
 def test_no_reading_grows_older_than_it_may_be_held_except_in_the_measured_gaps(fortnight: Lived) -> None:
