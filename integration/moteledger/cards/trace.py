@@ -132,8 +132,8 @@ def _hours(start: datetime, end: datetime, occasion: Occasion) -> tuple[tuple[Ma
     hours, midnights = [], []
     for _ in range(int(LONGEST.total_seconds() // 3600) + 2):
         at = round(100.0 * (hour.timestamp() - start.timestamp()) / span, 2)
-        if 0.0 <= at <= 100.0 and hour.hour % step == 0:
-            hours.append(Mark(at, clock(hour, zone) if 6.0 < at < 94.0 else ""))
+        if 6.0 < at < 94.0 and hour.hour % step == 0:
+            hours.append(Mark(at, clock(hour, zone)))
             if hour.hour == 0:
                 midnights.append(Mark(at, day_name(hour.date()), "start" if at < 75.0 else "end"))
         hour = datetime.fromtimestamp(hour.timestamp() + 3600.0, tz=zone)
