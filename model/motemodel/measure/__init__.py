@@ -1,0 +1,35 @@
+"""Readings as they come, made into an even time grid: sorted, corrected, their faults marked, their gaps kept as gaps.
+
+Parts: `readings` (order, duplicates, clock steps), `correction` (what is declared about a sensor), `faults` (what
+betrays itself), `grid` (step means, fractions), `quality` (the whole way, with its account).
+
+Times are hours (float64) from any origin that the caller keeps.
+"""
+
+from .correction import Correction, humidity_growth_factor
+from .faults import FaultRule, Faults, find_faults, resolution_of, suspected_scale
+from .grid import Stamp, TimeGrid, level_means, runtime_fractions, state_fractions
+from .quality import DataQuality, GriddedSignal, gridded_level, gridded_runtime, gridded_state
+from .readings import Readings, tidy
+
+__all__ = [
+    "Correction",
+    "DataQuality",
+    "FaultRule",
+    "Faults",
+    "GriddedSignal",
+    "Readings",
+    "Stamp",
+    "TimeGrid",
+    "find_faults",
+    "gridded_level",
+    "gridded_runtime",
+    "gridded_state",
+    "humidity_growth_factor",
+    "level_means",
+    "resolution_of",
+    "runtime_fractions",
+    "state_fractions",
+    "suspected_scale",
+    "tidy",
+]

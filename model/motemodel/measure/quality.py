@@ -1,0 +1,149 @@
+"""From raw readings to the grid in one call, with the account of what was found on the way."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from .correction import Correction
+from .faults import FaultRule, find_faults, resolution_of
+from .grid import Stamp, TimeGrid, level_means, runtime_fractions, state_fractions
+from .readings import Readings, tidy
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class DataQuality:
+    """How good the readings of one signal were over the period of a grid.
+
+    `coverage`: fraction of the steps with a value. Counts are of readings, `stuck_h` and `longest_gap_h` hours.
+    `resolution`: the smallest step between values of a level, in the unit of the signal.
+    """
+
+    readings: int
+    coverage: float
+    longest_gap_h: float
+    typical_interval_h: float
+    resolution: float
+    duplicates: int = 0
+    out_of_order: int = 0
+    clock_steps: int = 0
+    not_finite: int = 0
+    out_of_range: int = 0
+    spikes: int = 0
+    saturated: int = 0
+    stuck_h: float = 0.0
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What a person should know, in words; empty when all is well."""
+        said = (
+            (self.readings == 0, "no reading in the period"),
+            (self.readings > 0 and self.coverage < 0.8, f"only {self.coverage:.0%} of the period is covered"),
+            (self.coverage > 0.0 and self.longest_gap_h > 6.0, f"longest gap {self.longest_gap_h:.1f} h"),
+            (self.stuck_h > 0.0, f"stuck for {self.stuck_h:.0f} h; those readings are left out"),
+            (self.out_of_range > 0, f"{self.out_of_range} readings are outside what is plausible; check the unit"),
+            (self.spikes > 0, f"{self.spikes} single spikes left out"),
+            (self.saturated > 0, f"{self.saturated} readings stand at the sensor's upper end and are left out"),
+            (self.duplicates > 0, f"{self.duplicates} readings repeat a time; the last one stands"),
+            (self.out_of_order > 0, f"{self.out_of_order} readings came late and were put in place"),
+            (self.clock_steps > 0, f"the clock was set back {self.clock_steps} times"),
+            (self.not_finite > 0, f"{self.not_finite} readings without a value"),
+        )
+        return tuple(text for holds, text in said if holds)
+
+
+@dataclass(frozen=True)
+class GriddedSignal:
+    """A signal on the grid: `values` of shape (count,), NaN where nothing is known; and how good it is."""
+
+    values: FloatArray
+    quality: DataQuality
+
+
+def gridded_level(
+    time_h: ArrayLike,
+    value: ArrayLike,
+    grid: TimeGrid,
+    *,
+    hold_h: float,
+    stamp: Stamp = Stamp.END,
+    rule: FaultRule | None = None,
+    correction: Correction | None = None,
+    humidity_percent: FloatArray | None = None,
+) -> GriddedSignal:
+    """Raw readings of a level, in order of arrival, to corrected step means.
+
+    `time_h` h, `value` in the unit of the signal; `humidity_percent` on the grid, shape (count,), only for a
+    correction with humidity growth. Faulty readings are left out before averaging. Raises ValueError for arrays that
+    do not match and for a correction that cannot be applied.
+    """
+    readings = tidy(time_h, value)
+    faults = find_faults(readings.time_h, readings.value, rule or FaultRule())
+    good = ~faults.unusable
+    values = level_means(readings.time_h[good], readings.value[good], grid, hold_h=hold_h, stamp=stamp)
+    if correction is not None and not correction.changes_nothing:
+        values = correction.apply(values, humidity_percent)
+    quality = _quality(
+        readings,
+        values,
+        grid,
+        resolution=resolution_of(readings.value[good]),
+        out_of_range=int(np.count_nonzero(faults.out_of_range)),
+        spikes=int(np.count_nonzero(faults.spike)),
+        saturated=int(np.count_nonzero(faults.saturated)),
+        stuck_h=faults.stuck_h,
+    )
+    return GriddedSignal(values, quality)
+
+
+def gridded_state(time_h: ArrayLike, state: ArrayLike, grid: TimeGrid, *, hold_h: float) -> GriddedSignal:
+    """Raw readings of a state (0..1, anything else is left out) to the fraction of each step that it was on."""
+    readings = tidy(time_h, state)
+    good = (readings.value >= 0.0) & (readings.value <= 1.0)
+    values = state_fractions(readings.time_h[good], readings.value[good], grid, hold_h=hold_h)
+    return GriddedSignal(values, _quality(readings, values, grid, out_of_range=int(np.count_nonzero(~good))))
+
+
+def gridded_runtime(time_h: ArrayLike, seconds: ArrayLike, grid: TimeGrid, *, hold_h: float) -> GriddedSignal:
+    """Raw readings of a runtime counter (s since the previous reading; negative is left out) to fractions run."""
+    readings = tidy(time_h, seconds)
+    good = readings.value >= 0.0
+    values = runtime_fractions(readings.time_h[good], readings.value[good], grid, hold_h=hold_h)
+    return GriddedSignal(values, _quality(readings, values, grid, out_of_range=int(np.count_nonzero(~good))))
+
+
+def _quality(
+    readings: Readings,
+    values: FloatArray,
+    grid: TimeGrid,
+    *,
+    resolution: float = 0.0,
+    out_of_range: int = 0,
+    spikes: int = 0,
+    saturated: int = 0,
+    stuck_h: float = 0.0,
+) -> DataQuality:
+    known = np.isfinite(values)
+    inside = (readings.time_h >= grid.start_h) & (readings.time_h <= grid.end_h)
+    return DataQuality(
+        readings=int(np.count_nonzero(inside)),
+        coverage=float(known.mean()),
+        longest_gap_h=_longest_run(~known) * grid.step_h,
+        typical_interval_h=readings.typical_interval_h,
+        resolution=resolution,
+        duplicates=readings.duplicates,
+        out_of_order=readings.out_of_order,
+        clock_steps=readings.clock_steps,
+        not_finite=readings.not_finite,
+        out_of_range=out_of_range,
+        spikes=spikes,
+        saturated=saturated,
+        stuck_h=stuck_h,
+    )
+
+
+def _longest_run(mask: NDArray[np.bool_]) -> int:
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    return int((edges[1::2] - edges[0::2]).max()) if edges.size else 0
