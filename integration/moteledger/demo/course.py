@@ -16,6 +16,7 @@ from .truth import TRACE_EVERY, Trace
 Flags = NDArray[np.bool_]
 Ticks = NDArray[np.int64]
 
+_MOST_PARTS = 100
 _AT_REST = Running(airflow_m3h=0.0, drop_pa=0.0, static_pa=0.0, gap_share=0.0)
 
 
@@ -62,7 +63,7 @@ class Course:
         self._traces: list[Trace] = []
 
     def trace(self) -> Trace:
-        """The true course so far, once a minute."""
+        """The true course so far, once a minute; the settling in before the start makes sure that there is some."""
         self._traces = [Trace.joined(self._traces)]
         return self._traces[0]
 
@@ -96,8 +97,15 @@ class Course:
         ]
         self.clock = end
         seen = Trace.joined(traces)
-        self._traces.append(seen.every(TRACE_EVERY))
+        self._remember(seen.every(TRACE_EVERY))
         return Lived(first, temperature, heating, fan, window_open, seen.tick, seen.pm25, seen.drop_pa, seen.static_pa)
+
+    def _remember(self, lived: Trace) -> None:
+        """Add to the trace; many small steps are joined now and then, so that a house may live on for months."""
+        if len(lived.tick):
+            self._traces.append(lived)
+        if len(self._traces) > _MOST_PARTS:
+            self._traces = [Trace.joined(self._traces)]
 
     def _days(self, first: int, end: int) -> list[Day]:
         """The local days that touch the ticks from `first` to before `end`."""
