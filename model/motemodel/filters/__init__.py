@@ -1,11 +1,41 @@
 """Filters: what a rating guarantees and what an installed filter does to the air, clean and loaded.
 
-Parts: `rating` (MERV and ePM), `fibre` (single-fibre theory), `efficiency` (curves over size).
+Parts: `rating` (MERV and ePM), `fibre` (single-fibre theory), `efficiency` (curves over size), `drop` (clean drop),
+`loading` (dust), `charge` (electret media), `gaps` (air that goes round), `assembly` (all of it in one cabinet).
 """
 
+from .assembly import (
+    Filter,
+    FlowSplit,
+    as_installed,
+    as_installed_curve,
+    as_installed_merv,
+    as_installed_pm25,
+    as_installed_ranges,
+    drop_pa,
+    efficiency,
+    flow_split,
+)
+from .charge import (
+    USUAL_SCREENING_M2_PER_M2,
+    USUAL_SHARE_WITHOUT_CHARGE,
+    ChargeLoss,
+    assumed_conditioned,
+    faded_efficiency,
+)
+from .drop import (
+    USUAL_EXPONENT,
+    DropLaw,
+    LinearQuadraticDrop,
+    PowerLawDrop,
+    fit_linear_quadratic,
+    fit_power_law,
+    pleated_media_area_m2,
+)
 from .efficiency import (
     EfficiencyCurve,
     curve_from_channels,
+    curve_from_media,
     curve_from_merv,
     curve_from_points,
     curve_from_ranges,
@@ -21,6 +51,21 @@ from .fibre import (
     most_penetrating_size_lee_liu,
     quality_factor,
     single_fibre_efficiency,
+)
+from .gaps import (
+    Gap,
+)
+from .loading import (
+    CLEAN,
+    DUST_GRID,
+    Deposit,
+    ExponentialLoading,
+    LinearLoading,
+    LoadingLaw,
+    clogging_weight,
+    depth_factor,
+    dust_caught_mg,
+    usual_capacity_mg,
 )
 from .rating import (
     CHANNELS,
@@ -44,22 +89,54 @@ from .rating import (
 
 __all__ = [
     "CHANNELS",
+    "CLEAN",
+    "DUST_GRID",
     "HIGHEST_MERV",
     "LOWEST_MERV",
     "RANGE_EDGES_UM",
     "TEST_FACE_VELOCITIES_M_S",
+    "USUAL_EXPONENT",
+    "USUAL_SCREENING_M2_PER_M2",
+    "USUAL_SHARE_WITHOUT_CHARGE",
+    "ChargeLoss",
+    "Deposit",
+    "DropLaw",
     "EfficiencyCurve",
+    "ExponentialLoading",
     "FibrousMedia",
+    "Filter",
+    "FlowSplit",
+    "Gap",
     "IsoEfficiencies",
+    "LinearLoading",
+    "LinearQuadraticDrop",
+    "LoadingLaw",
     "Mechanisms",
+    "PowerLawDrop",
     "SizeRangeEfficiency",
+    "as_installed",
+    "as_installed_curve",
+    "as_installed_merv",
+    "as_installed_pm25",
+    "as_installed_ranges",
+    "assumed_conditioned",
+    "clogging_weight",
     "composite_minimum",
     "curve_from_channels",
+    "curve_from_media",
     "curve_from_merv",
     "curve_from_points",
     "curve_from_ranges",
+    "depth_factor",
+    "drop_pa",
+    "dust_caught_mg",
+    "efficiency",
     "face_velocity_m_s",
+    "faded_efficiency",
     "final_resistance_pa",
+    "fit_linear_quadratic",
+    "fit_power_law",
+    "flow_split",
     "iso_group",
     "media_depth",
     "media_drop_pa",
@@ -70,9 +147,11 @@ __all__ = [
     "most_penetrating_size",
     "most_penetrating_size_lee_liu",
     "particulate_matter_efficiency",
+    "pleated_media_area_m2",
     "pm25_efficiency",
     "pm25_floor",
     "quality_factor",
     "ranges_from_channels",
     "single_fibre_efficiency",
+    "usual_capacity_mg",
 ]

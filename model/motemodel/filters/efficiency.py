@@ -9,7 +9,7 @@ from scipy.optimize import brentq
 
 from ..particles import OUTDOOR_URBAN, MassDistribution, mass_weighted_mean
 from ..particles.bounds import FloatArray, fraction, positive
-from .fibre import FibrousMedia, media_depth
+from .fibre import FibrousMedia, media_depth, media_efficiency
 from .rating import CHANNELS, RANGE_EDGES_UM, SizeRangeEfficiency, merv_estimate, ranges_from_channels
 
 _TYPICAL_FIBRE_UM = 2.0
@@ -17,6 +17,7 @@ _FINEST_FIBRE_UM, _COARSEST_FIBRE_UM = 0.5, 10.0
 """Fibres whose most penetrating size is 0.1 to 0.4 um, what Wu et al. (2022), Indoor Air, measured on MERV filters."""
 
 _SOLIDITY, _VELOCITY_M_S = 0.05, 0.1
+_MEDIA_KNOTS = 61
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,12 @@ def curve_from_points(diameter_um: ArrayLike, efficiency: ArrayLike) -> Efficien
 def curve_from_channels(efficiency: ArrayLike) -> EfficiencyCurve:
     """The measured curve through twelve 52.2 channel efficiencies (0..1)."""
     return curve_from_points(CHANNELS.midpoints_um, efficiency)
+
+
+def curve_from_media(media: FibrousMedia, velocity_m_s: float) -> EfficiencyCurve:
+    """The curve of a mat of fibres at a media velocity (m/s), by single-fibre theory."""
+    sizes = np.geomspace(0.01, 10.0, _MEDIA_KNOTS)
+    return EfficiencyCurve(tuple(sizes.tolist()), tuple(media_efficiency(media, sizes, velocity_m_s).tolist()))
 
 
 def pm25_efficiency(

@@ -92,6 +92,9 @@ def single_fibre_efficiency(
     for a charged fibre that polarises the particle and, with `particle_charges` elementary charges, attracts it.
     """
     velocity = float(positive("velocity_m_s", velocity_m_s))
+    reynolds = media.fibre_um * 1e-6 * velocity / air.kinematic_viscosity_m2_s
+    if reynolds > 1.0:
+        raise ValueError(f"velocity_m_s: {velocity} gives a fibre Reynolds number of {reynolds:.2g}; give 1 or less")
     ratio = positive("diameter_um", diameter_um) / media.fibre_um
     open_share, kuwabara = 1.0 - media.solidity, media.kuwabara
     relaxation = relaxation_time(diameter_um, air, density_kg_m3)

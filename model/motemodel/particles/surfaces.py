@@ -124,17 +124,23 @@ class Crack:
         return self.height_mm * 1e-3 * self.length_m
 
 
-def crack_velocity(crack: Crack, drop_pa: ArrayLike, air: Air = ROOM_AIR) -> FloatArray:
-    """Mean velocity in a crack, m/s, at a pressure drop (Pa, zero or more), laminar friction and end losses together.
+def crack_resistance(crack: Crack, air: Air = ROOM_AIR) -> tuple[float, float]:
+    """Coefficients of drop = linear U + quadratic U2 in a crack, Pa s/m and Pa s2/m2, U the mean velocity in it.
 
     drop = 12 mu z U/h2 + (1.5 + n) rho U2/2: Baker, Sharples & Ward (1987), Build. Environ. 22, 293-304; depth z,
-    height h, n bends. Wide short slots at high drop turn turbulent inside, where the end losses already dominate.
+    height h, n bends. Laminar friction and end losses; where a wide short slot turns turbulent the end losses already
+    dominate.
     """
+    linear = 12.0 * air.viscosity_pa_s * crack.depth_m / (crack.height_mm * 1e-3) ** 2
+    return linear, (1.5 + crack.bends) * air.density_kg_m3 / 2.0
+
+
+def crack_velocity(crack: Crack, drop_pa: ArrayLike, air: Air = ROOM_AIR) -> FloatArray:
+    """Mean velocity in a crack, m/s, at a pressure drop (Pa, zero or more); see `crack_resistance`."""
     drop = not_negative("drop_pa", drop_pa)
-    laminar = 12.0 * air.viscosity_pa_s * crack.depth_m / (crack.height_mm * 1e-3) ** 2
-    dynamic = (1.5 + crack.bends) * air.density_kg_m3 / 2.0
+    linear, quadratic = crack_resistance(crack, air)
     # The root of the quadratic in the form that keeps its digits when the drop is tiny.
-    return np.asarray(2.0 * drop / (laminar + np.sqrt(laminar**2 + 4.0 * dynamic * drop)))
+    return np.asarray(2.0 * drop / (linear + np.sqrt(linear**2 + 4.0 * quadratic * drop)))
 
 
 def crack_penetration(

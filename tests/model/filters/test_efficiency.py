@@ -32,7 +32,7 @@ rising_ranges = st.lists(fractions, min_size=3, max_size=3).map(lambda values: S
 
 
 @given(any_ranges)
-@settings(max_examples=300)
+@settings(max_examples=150)
 def test_channel_means_of_the_curve_are_exactly_the_ranges_it_came_from(ranges: SizeRangeEfficiency) -> None:
     # ASHRAE 52.2: E1, E2, E3 are the plain means of channels 1-4, 5-8 and 9-12.
     back = curve_from_ranges(ranges).ranges()
@@ -40,7 +40,7 @@ def test_channel_means_of_the_curve_are_exactly_the_ranges_it_came_from(ranges: 
 
 
 @given(any_ranges)
-@settings(max_examples=200)
+@settings(max_examples=80)
 def test_efficiency_stays_between_nothing_and_all(ranges: SizeRangeEfficiency) -> None:
     efficiency = curve_from_ranges(ranges)(FINE_TO_COARSE)
     assert (efficiency >= 0.0).all()
@@ -48,14 +48,14 @@ def test_efficiency_stays_between_nothing_and_all(ranges: SizeRangeEfficiency) -
 
 
 @given(rising_ranges)
-@settings(max_examples=200)
+@settings(max_examples=80)
 def test_a_curve_through_rising_ranges_rises_from_the_rated_sizes_up(ranges: SizeRangeEfficiency) -> None:
     efficiency = curve_from_ranges(ranges)(np.geomspace(0.3, 100.0, 300))
     assert (np.diff(efficiency) >= -1e-12).all()
 
 
 @given(any_ranges, st.floats(0.006, 90.0))
-@settings(max_examples=200)
+@settings(max_examples=80)
 def test_the_curve_has_no_jump_anywhere(ranges: SizeRangeEfficiency, diameter: float) -> None:
     curve = curve_from_ranges(ranges)
     for place in (diameter, *CHANNELS.edges_um, *CHANNELS.midpoints_um):

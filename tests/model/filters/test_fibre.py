@@ -28,7 +28,7 @@ media = st.builds(
     charge_c_m2=st.floats(0.0, 1e-4),
 )
 sizes = st.floats(0.005, 40.0)
-velocities = st.floats(0.005, 1.0)
+velocities = st.floats(0.005, 0.35)
 
 
 @pytest.mark.published("ku_")
@@ -152,3 +152,8 @@ def test_still_air_through_a_mat_and_a_perfect_filter_have_no_answer() -> None:
         media_efficiency(EXAMPLE, 0.3, 0.0)
     with pytest.raises(ValueError, match=r"^efficiency: "):
         quality_factor(1.0, 25.0)
+
+
+def test_air_too_fast_for_laminar_flow_round_the_fibres_is_refused() -> None:
+    with pytest.raises(ValueError, match=r"^velocity_m_s: .*Reynolds"):
+        media_efficiency(FibrousMedia(30.0, 0.05, 5.0), 0.3, 1.0)
