@@ -1,0 +1,149 @@
+"""Robust fit of the balance to readings: Gauss-Newton on the innovations with heavy-tailed weights."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from .recurrence import BoolArray, FloatArray, Run, Steering, Terms, run, steer
+
+# Student-t with four degrees of freedom: the usual choice for heavy-tailed errors (Lange, Little & Taylor 1989, JASA
+# 84: 881-896).
+_TAIL = 4.0
+_NOISE_RATIOS = (0.0003, 0.003, 0.02, 0.1, 0.5)
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is known of each parameter before any reading: mean, standard deviation, and hard bounds."""
+
+    mean: FloatArray
+    sd: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Parameters, their covariance (robust, by blocks of time), and the run that they give."""
+
+    theta: FloatArray
+    covariance: FloatArray
+    degrees_of_freedom: float
+    noise_ratio: float
+    steering: Steering
+    scale: FloatArray
+    run: Run
+
+
+def fit(
+    terms: Terms,
+    reading: FloatArray,
+    known: BoolArray,
+    restart: BoolArray,
+    prior: Prior,
+    start: FloatArray,
+    *,
+    noise_ratio: float | None = None,
+    iterations: int = 4,
+) -> Fit:
+    """Posterior mode of the parameters under Student-t innovations.
+
+    `known`, `restart`: see `steer`. The noise ratio, unless given, is the one of a short list with the greatest
+    likelihood. The covariance is left as that of the curvature alone; see `robust_covariance`.
+    """
+    theta = start
+    ratio = noise_ratio if noise_ratio is not None else 0.02
+    result = None
+    for turn in range(iterations):
+        if noise_ratio is None and turn in {1, 3}:
+            ratio = min(_NOISE_RATIOS, key=lambda q: _misfit(terms, theta, reading, steer(known, restart, q)))
+        steering = steer(known, restart, ratio)
+        result = run(terms, theta, reading, steering)
+        scale = noise_scale(result, steering)
+        weight = _weights(result, steering, scale)
+        weighted = result.slopes * weight[:, None]
+        curvature = weighted.T @ result.slopes + np.diag(prior.sd**-2.0)
+        pull = weighted.T @ result.innovation - (theta - prior.mean) * prior.sd**-2.0
+        theta = np.clip(theta + np.linalg.solve(curvature, pull), prior.low, prior.high)
+    steering = steer(known, restart, ratio)
+    result = run(terms, theta, reading, steering)
+    scale = noise_scale(result, steering)
+    weighted = result.slopes * _weights(result, steering, scale)[:, None]
+    curvature = weighted.T @ result.slopes + np.diag(prior.sd**-2.0)
+    return Fit(theta, np.asarray(np.linalg.inv(curvature), dtype=np.float64), np.inf, ratio, steering, scale, result)
+
+
+def noise_scale(result: Run, steering: Steering) -> FloatArray:
+    """Standard deviation of the innovations (relative variance taken out), growing with the level, per step.
+
+    variance = floor2 + (share x level)2, from the median absolute innovation in eighths of the level's range.
+    """
+    used = steering.used
+    level = np.abs(result.filtered)
+    if np.count_nonzero(used) < 50:
+        return np.full(level.size, max(1.0, float(np.std(result.innovation[used])) if used.any() else 1.0))
+    size = np.abs(result.innovation[used]) / np.sqrt(steering.variance[used])
+    here = level[used]
+    edges = np.quantile(here, np.linspace(0.0, 1.0, 9))
+    group = np.clip(np.searchsorted(edges, here, side="right") - 1, 0, 7)
+    spread = np.array([1.4826 * np.median(size[group == g]) if np.any(group == g) else np.nan for g in range(8)])
+    middle = np.array([np.median(here[group == g]) if np.any(group == g) else np.nan for g in range(8)])
+    good = np.isfinite(spread) & (spread > 0.0)
+    if np.count_nonzero(good) < 2:
+        return np.full(level.size, max(0.05, float(np.sqrt(np.mean(size**2)))))
+    design = np.column_stack([np.ones(np.count_nonzero(good)), middle[good] ** 2]) / spread[good, None] ** 2
+    floor2, share2 = np.linalg.lstsq(design, np.ones(np.count_nonzero(good)), rcond=None)[0]
+    if share2 < 0.0 or floor2 < 0.0:
+        floor2, share2 = (np.median(spread) ** 2, 0.0) if share2 < 0.0 else (0.05**2, np.median(spread / middle) ** 2)
+    return np.asarray(np.sqrt(np.maximum(floor2, 0.05**2) + share2 * level**2))
+
+
+def _weights(result: Run, steering: Steering, scale: FloatArray) -> FloatArray:
+    """Weight of each innovation in the sum of squares; nought where it carries no information."""
+    variance = scale**2 * steering.variance
+    standard2 = result.innovation**2 / variance
+    return np.where(steering.used, (_TAIL + 1.0) / (_TAIL + standard2) / variance, 0.0)
+
+
+def _misfit(terms: Terms, theta: FloatArray, reading: FloatArray, steering: Steering) -> float:
+    """Minus twice the log likelihood per innovation, up to a constant."""
+    result = run(terms, theta, reading, steering, slopes=False)
+    scale = noise_scale(result, steering)
+    used = steering.used
+    if not used.any():
+        return np.inf
+    variance = (scale**2 * steering.variance)[used]
+    standard2 = result.innovation[used] ** 2 / variance
+    return float(np.mean(np.log(variance) + (_TAIL + 1.0) * np.log1p(standard2 / _TAIL)))
+
+
+def robust_covariance(
+    fitted: Fit, prior: Prior, block: NDArray[np.intp], inflation: float = 1.0
+) -> tuple[FloatArray, float]:
+    """Covariance of the parameters from the sums of their scores over blocks of time, and its degrees of freedom.
+
+    White (1982), Econometrica 50: 1-25, with scores summed over blocks because what the model leaves out (weather,
+    habits) lasts for hours; n/(n - 1) for few blocks. It is never less than the curvature alone says. `block` numbers
+    the block of each step.
+    """
+    weight = _weights(fitted.run, fitted.steering, fitted.scale)
+    scores = fitted.run.slopes * (weight * fitted.run.innovation)[:, None]
+    count = int(block.max()) + 1
+    sums = np.stack([np.bincount(block, scores[:, p], minlength=count) for p in range(scores.shape[1])], axis=1)
+    informative = np.bincount(block, weight, minlength=count) > 0.0
+    n = int(np.count_nonzero(informative))
+    curvature = (fitted.run.slopes * weight[:, None]).T @ fitted.run.slopes + np.diag(prior.sd**-2.0)
+    inverse = np.linalg.inv(curvature)
+    meat = sums.T @ sums * (n / max(n - 1, 1)) + np.diag(prior.sd**-2.0)
+    sandwich = inverse @ meat @ inverse
+    larger = np.maximum(np.sqrt(np.diag(sandwich) / np.diag(inverse)), 1.0)
+    root = np.sqrt(np.diag(sandwich))
+    grow = larger * np.sqrt(np.diag(inverse)) / np.where(root > 0.0, root, 1.0)
+    return sandwich * np.outer(grow, grow) * inflation**2, float(max(n - 1, 1))
+
+
+def t_90(degrees_of_freedom: float) -> float:
+    """Half width of the two-sided 90 % interval of Student's t."""
+    return float(stats.t.ppf(0.95, max(degrees_of_freedom, 1.0)))
