@@ -1,0 +1,127 @@
+"""The service described by itself: OpenAPI 3.1, made from the routes that exist and the models they use."""
+
+from collections.abc import Callable, Iterable
+from http import HTTPStatus
+from importlib.metadata import version
+from typing import Any
+
+from aiohttp import web
+from pydantic import BaseModel
+from pydantic.json_schema import JsonSchemaMode, models_json_schema
+
+from .problems import PROBLEM_MEDIA_TYPE, Problem
+from .routing import Route
+
+DESCRIPTION_PATH = "/openapi.json"
+
+_REFERENCE = "#/components/schemas/{model}"
+_ALWAYS_POSSIBLE = (
+    HTTPStatus.MISDIRECTED_REQUEST,
+    HTTPStatus.INTERNAL_SERVER_ERROR,
+    HTTPStatus.SERVICE_UNAVAILABLE,
+)
+
+References = Callable[[type[BaseModel], JsonSchemaMode], dict[str, Any]]
+
+
+def description_route(others: Iterable[Route]) -> Route:
+    """The route of the description, which describes `others` and itself."""
+
+    async def give(_: web.Request) -> web.StreamResponse:
+        return web.json_response(document)
+
+    route = Route("GET", DESCRIPTION_PATH, give, "This description", None)
+    document = describe((*others, route))
+    return route
+
+
+def describe(routes: Iterable[Route]) -> dict[str, Any]:
+    """The OpenAPI 3.1 document of `routes`."""
+    routes = tuple(routes)
+    given = {Problem} | {model for route in routes for model in _answers(route)}
+    taken = {model for route in routes for models in route.takes.values() for model in models}
+    wanted: list[tuple[type[BaseModel], JsonSchemaMode]] = [
+        *((model, "serialization") for model in sorted(given, key=lambda model: model.__name__)),
+        *((model, "validation") for model in sorted(taken, key=lambda model: model.__name__)),
+    ]
+    keys, definitions = models_json_schema(wanted, ref_template=_REFERENCE)
+    paths: dict[str, dict[str, Any]] = {}
+    for route in routes:
+        paths.setdefault(route.path, {})[route.method.lower()] = _operation(
+            route, lambda model, mode: keys[model, mode]
+        )
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "Moteledger",
+            "version": version("moteledger"),
+            "description": "Keeps the books on the particles in a house's air.",
+        },
+        "paths": paths,
+        "components": {"schemas": definitions.get("$defs", {})},
+    }
+
+
+def _answers(route: Route) -> tuple[type[BaseModel], ...]:
+    if route.answer is None:
+        return ()
+    return route.answer if isinstance(route.answer, tuple) else (route.answer,)
+
+
+def _operation(route: Route, reference: References) -> dict[str, Any]:
+    operation: dict[str, Any] = {"summary": route.summary, "operationId": _operation_id(route)}
+    if route.parameters is not None:
+        operation["parameters"] = _parameters(route.parameters)
+    if route.takes:
+        content = {
+            media: {"schema": _body_schema([reference(model, "validation") for model in models], media)}
+            for media, models in route.takes.items()
+        }
+        operation["requestBody"] = {"required": True, "content": content}
+    answers = [reference(model, "serialization") for model in _answers(route)] or [{"type": "object"}]
+    operation["responses"] = {
+        "200": {"description": "Done", "content": {"application/json": {"schema": _one_of(answers)}}},
+        **{
+            str(status.value): {
+                "description": status.phrase,
+                "content": {PROBLEM_MEDIA_TYPE: {"schema": reference(Problem, "serialization")}},
+            }
+            for status in sorted({*route.problems, *_ALWAYS_POSSIBLE})
+        },
+    }
+    return operation
+
+
+def _operation_id(route: Route) -> str:
+    words = route.path.strip("/").replace(".", "/").replace("-", "/").split("/")
+    return route.method.lower() + "".join(word.capitalize() for word in words)
+
+
+def _parameters(model: type[BaseModel]) -> list[dict[str, Any]]:
+    schema = model.model_json_schema(mode="validation")
+    return [
+        {
+            "name": name,
+            "in": "query",
+            "required": name in schema.get("required", ()),
+            "description": about.pop("description", ""),
+            "schema": _without_null(about),
+        }
+        for name, about in schema["properties"].items()
+    ]
+
+
+def _without_null(schema: dict[str, Any]) -> dict[str, Any]:
+    """A query parameter is left out, never null."""
+    kept = [choice for choice in schema.get("anyOf", [schema]) if choice.get("type") != "null"]
+    return {key: value for key, value in _one_of(kept).items() if key not in ("title", "default")}
+
+
+def _body_schema(references: list[dict[str, Any]], media: str) -> dict[str, Any]:
+    """SenML is a list of records; plain JSON is one of the forms, or a list of the first."""
+    as_list = {"type": "array", "items": references[0], "minItems": 1}
+    return as_list if media.endswith("senml+json") else _one_of([*references, as_list])
+
+
+def _one_of(schemas: list[dict[str, Any]]) -> dict[str, Any]:
+    return schemas[0] if len(schemas) == 1 else {"anyOf": schemas}

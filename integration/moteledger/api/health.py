@@ -1,0 +1,31 @@
+"""`GET /healthz`: whether the service can do its work now."""
+
+import asyncio
+from typing import Literal
+
+from aiohttp import web
+from pydantic import BaseModel, Field
+
+from moteledger.intake import text_of
+from moteledger.store import to_us
+
+from .routing import SERVICE, Route, json_answer
+
+
+class Health(BaseModel):
+    """The service answers and its store can be read."""
+
+    status: Literal["ok"] = "ok"
+    time: str = Field(description="The service's clock.")
+    newest_reading: str | None = Field(description="The time of the newest reading of any signal, if there is any.")
+
+
+async def give_health(request: web.Request) -> web.StreamResponse:
+    """Read the store; a store that fails is answered with a problem by the middleware."""
+    service = request.app[SERVICE]
+    extent = await asyncio.to_thread(service.store.extent)
+    newest = None if extent is None else text_of(extent[1])
+    return json_answer(Health(time=text_of(to_us(service.clock())), newest_reading=newest))
+
+
+HEALTH_ROUTE = Route("GET", "/healthz", give_health, "Whether the service can do its work now", Health)

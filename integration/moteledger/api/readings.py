@@ -1,0 +1,316 @@
+"""Readings in and out: `POST /v1/readings` and `GET /v1/readings`."""
+
+import asyncio
+import re
+from datetime import timedelta
+from http import HTTPStatus
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from aiohttp import web
+from aiohttp.http_exceptions import HttpProcessingError
+from numpy.typing import NDArray
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WithJsonSchema
+
+from moteledger.intake import RecordsError, Refusal, accept, moment_us, read_records, text_of
+from moteledger.signals import signal_named
+from moteledger.store import Store, to_us
+
+from .problems import ProblemError, too_large
+from .routing import SERVICE, Route, json_answer
+
+MOST_POINTS = 10_000
+BODY_PATIENCE_S = 30.0
+SENML_MEDIA_TYPE = "application/senml+json"
+JSON_MEDIA_TYPE = "application/json"
+
+_DAY_US = 24 * 3600 * 1_000_000
+_RESOLUTION = re.compile(r"(\d{1,6})(s|min|h|d)", re.ASCII)
+_UNIT_US = {"s": 1_000_000, "min": 60_000_000, "h": 3_600_000_000, "d": _DAY_US}
+
+
+class PlainReading(BaseModel):
+    """One reading; the unit may be left out if it is the signal's own."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    time: Annotated[str, WithJsonSchema({"type": "string", "format": "date-time"})]
+    signal: str = Field(examples=["indoor.pm25"])
+    value: float | bool = Field(description="A number, or true or false for a state.")
+    unit: str | None = Field(None, examples=["ug/m3"])
+
+
+class PlainReadings(BaseModel):
+    """Several readings."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    readings: list[PlainReading] = Field(min_length=1)
+
+
+class SenmlRecord(BaseModel):
+    """One SenML record (RFC 8428); base name and name together are the signal's."""
+
+    bn: str | None = None
+    bt: float | None = None
+    bu: str | None = None
+    bv: float | None = None
+    bver: int | None = Field(None, le=10)
+    n: str | None = Field(None, examples=["indoor.pm25"])
+    u: str | None = None
+    v: float | None = None
+    vb: bool | None = None
+    t: float | None = Field(None, description="Seconds since 1970, or relative to now if below 2**28.")
+
+
+class Taken(BaseModel):
+    """What became of the records of a body; what is not refused is on the disk."""
+
+    accepted: int = Field(description="Readings that are new.")
+    repeated: int = Field(description="Readings that were there already with the same value.")
+    differing: int = Field(description="Readings that were there already with another value; the first value stays.")
+    refused: int = Field(description="Records that could not be used.")
+    refusals: list[Refusal] = Field(description="The refused records by place, the first thousand of them.")
+
+
+def _moment(text: Any) -> int:
+    # A plus sign that was not escaped in a query arrives as a space.
+    return moment_us(re.sub(r" (\d\d:\d\d)$", r"+\1", str(text)))
+
+
+def _resolution(text: Any) -> int:
+    match = _RESOLUTION.fullmatch(str(text))
+    if match is None or int(match[1]) == 0:
+        raise ValueError("is not a duration; write a whole number and s, min, h or d, such as 5min")
+    return int(match[1]) * _UNIT_US[match[2]]
+
+
+def _signal_name(text: Any) -> str:
+    return signal_named(str(text)[:100]).name
+
+
+QueryMoment = Annotated[int, BeforeValidator(_moment), WithJsonSchema({"type": "string", "format": "date-time"})]
+QueryDuration = Annotated[
+    int, BeforeValidator(_resolution), WithJsonSchema({"type": "string", "pattern": r"^\d{1,6}(s|min|h|d)$"})
+]
+
+
+class ReadingsQuery(BaseModel):
+    """Which readings to give."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    signal: Annotated[str, BeforeValidator(_signal_name)] = Field(description="The signal's name.")
+    start_us: QueryMoment | None = Field(
+        None, alias="from", description="The first time, RFC 3339 (default: a day before the end)."
+    )
+    end_us: QueryMoment | None = Field(
+        None, alias="to", description="The end, not included, RFC 3339 (default: after all readings up to now)."
+    )
+    interval_us: QueryDuration | None = Field(
+        None, alias="resolution", description="Mean, low and high per interval of this length instead of readings."
+    )
+
+
+class SignalReadings(BaseModel):
+    """Readings of one signal, in order of time; the nth value belongs to the nth time."""
+
+    signal: str
+    unit: str
+    start: str = Field(serialization_alias="from")
+    end: str = Field(serialization_alias="to")
+    time: list[str]
+    value: list[float]
+
+
+class ThinnedReadings(BaseModel):
+    """One signal by intervals that have readings; `time` is where each starts, the nth of each list belong together."""
+
+    signal: str
+    unit: str
+    start: str = Field(serialization_alias="from")
+    end: str = Field(serialization_alias="to")
+    resolution_s: int
+    time: list[str]
+    mean: list[float]
+    low: list[float]
+    high: list[float]
+    count: list[int]
+
+
+async def take_readings(request: web.Request) -> web.StreamResponse:
+    """Keep the readings of the body; answer once they are safe on the disk."""
+    if request.content_type not in (JSON_MEDIA_TYPE, SENML_MEDIA_TYPE):
+        raise ProblemError(
+            HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+            f"the body's Content-Type is {request.content_type}; send {JSON_MEDIA_TYPE} or {SENML_MEDIA_TYPE}",
+            headers={"Accept-Post": f"{JSON_MEDIA_TYPE}, {SENML_MEDIA_TYPE}"},
+        )
+    body = await _body(request)
+    service = request.app[SERVICE]
+    senml = request.content_type == SENML_MEDIA_TYPE
+    now_us = to_us(service.clock())
+    loop = asyncio.get_running_loop()
+    # Reading JSON and waiting for the disk both hold up a thread, never the loop.
+    taken = await loop.run_in_executor(service.intake_threads, _take, service.store, body, now_us, senml)
+    if taken.refused and not taken.accepted + taken.repeated + taken.differing:
+        raise ProblemError(
+            HTTPStatus.UNPROCESSABLE_ENTITY,
+            f"none of the {taken.refused} records can be used; each refusal says why",
+            refusals=taken.refusals,
+        )
+    return json_answer(taken)
+
+
+async def give_readings(request: web.Request) -> web.StreamResponse:
+    """The readings of one signal over a time, as they are or by intervals."""
+    query = _query(request)
+    service = request.app[SERVICE]
+    end_us = query.end_us if query.end_us is not None else to_us(service.clock() + timedelta(minutes=5))
+    start_us = query.start_us if query.start_us is not None else end_us - _DAY_US
+    if start_us >= end_us:
+        raise ProblemError(
+            HTTPStatus.BAD_REQUEST, f"from {text_of(start_us)} is not before to {text_of(end_us)}", place="from"
+        )
+    store, signal = service.store, query.signal
+    answer: BaseModel
+    if query.interval_us is None:
+        answer = await asyncio.to_thread(_as_they_are, store, signal, start_us, end_us)
+    elif (end_us - start_us) / query.interval_us > MOST_POINTS:
+        raise _too_many(start_us, end_us, "intervals")
+    else:
+        answer = await asyncio.to_thread(_by_intervals, store, signal, start_us, end_us, query.interval_us)
+    return json_answer(answer)
+
+
+def _take(store: Store, body: bytes, now_us: int, senml: bool) -> Taken:
+    try:
+        records = read_records(body, now_us, senml=senml)
+    except RecordsError as error:
+        raise ProblemError(HTTPStatus.BAD_REQUEST, str(error), place=error.place) from None
+    appended = accept(store, records.readings)
+    return Taken(
+        accepted=appended.new,
+        repeated=appended.repeated,
+        differing=appended.differing,
+        refused=records.refused,
+        refusals=records.refusals,
+    )
+
+
+async def _body(request: web.Request) -> bytes:
+    if (request.content_length or 0) > request.client_max_size:
+        raise too_large(request.client_max_size)
+    try:
+        async with asyncio.timeout(BODY_PATIENCE_S):
+            return await request.read()
+    except TimeoutError:
+        raise ProblemError(
+            HTTPStatus.REQUEST_TIMEOUT,
+            f"the body did not arrive within {BODY_PATIENCE_S:g} s; send it again",
+            headers={"Connection": "close"},
+        ) from None
+    except ConnectionError:
+        # The client has left in the middle; nobody will read this, and the log need not know.
+        raise ProblemError(HTTPStatus.BAD_REQUEST, "the body was cut short; send it again") from None
+    except (web.RequestPayloadError, HttpProcessingError):
+        raise ProblemError(
+            HTTPStatus.BAD_REQUEST, "the body is not what its Content-Encoding says; pack it again or send it plain"
+        ) from None
+
+
+def _query(request: web.Request) -> ReadingsQuery:
+    for name in request.query:
+        if len(request.query.getall(name)) > 1:
+            raise ProblemError(HTTPStatus.BAD_REQUEST, f"{name[:100]} stands twice; give it once", place=name[:100])
+    try:
+        return ReadingsQuery.model_validate(dict(request.query))
+    except ValidationError as error:
+        detail = error.errors()[0]
+    name = str(detail["loc"][0])[:100]
+    if detail["type"] == "missing":
+        told = f"{name} is missing; add it"
+    elif detail["type"] == "extra_forbidden":
+        known = ", ".join(str(field.alias or key) for key, field in ReadingsQuery.model_fields.items())
+        told = f"{name} is no parameter of this path; known are {known}"
+    else:
+        reason = str(detail["msg"]).removeprefix("Value error, ")
+        value = str(detail["input"])[:60]
+        told = f"{name}: {reason}" if repr(value) in reason else f"{name}: {value!r} {reason}"
+    raise ProblemError(HTTPStatus.BAD_REQUEST, told, place=name)
+
+
+def _as_they_are(store: Store, signal: str, start_us: int, end_us: int) -> SignalReadings:
+    series = store.series(signal, start_us, end_us, limit=MOST_POINTS + 1)
+    if len(series) > MOST_POINTS:
+        raise _too_many(start_us, end_us, "readings")
+    return SignalReadings(
+        signal=signal,
+        unit=signal_named(signal).unit,
+        start=text_of(start_us),
+        end=text_of(end_us),
+        time=_texts(series.time_us),
+        value=series.value.tolist(),
+    )
+
+
+def _by_intervals(store: Store, signal: str, start_us: int, end_us: int, interval_us: int) -> ThinnedReadings:
+    thinned = store.thinned(signal, start_us, end_us, interval_us)
+    return ThinnedReadings(
+        signal=signal,
+        unit=signal_named(signal).unit,
+        start=text_of(start_us),
+        end=text_of(end_us),
+        resolution_s=interval_us // 1_000_000,
+        time=_texts(thinned.start_us),
+        mean=thinned.mean.tolist(),
+        low=thinned.low.tolist(),
+        high=thinned.high.tolist(),
+        count=thinned.count.tolist(),
+    )
+
+
+def _too_many(start_us: int, end_us: int, what: str) -> ProblemError:
+    fitting_s = -(-(end_us - start_us) // (MOST_POINTS * 1_000_000))
+    return ProblemError(
+        HTTPStatus.BAD_REQUEST,
+        f"these are more than {MOST_POINTS} {what}; ask for a shorter time or for resolution={fitting_s}s or coarser",
+        place="resolution",
+    )
+
+
+def _texts(times_us: NDArray[np.int64]) -> list[str]:
+    """Times as RFC 3339, to the second if all are whole seconds, else to the microsecond."""
+    moments: NDArray[np.datetime64] = times_us.astype("datetime64[us]")
+    unit: Literal["us", "s"] = "us" if (times_us % 1_000_000).any() else "s"
+    texts: list[str] = np.datetime_as_string(moments, unit=unit, timezone="UTC").tolist()
+    return texts
+
+
+READINGS_ROUTES = (
+    Route(
+        "POST",
+        "/v1/readings",
+        take_readings,
+        "Keep readings; answered once they are safe on the disk; repeating a reading changes nothing",
+        Taken,
+        takes={JSON_MEDIA_TYPE: (PlainReading, PlainReadings), SENML_MEDIA_TYPE: (SenmlRecord,)},
+        problems=(
+            HTTPStatus.BAD_REQUEST,
+            HTTPStatus.REQUEST_TIMEOUT,
+            HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+            HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+            HTTPStatus.EXPECTATION_FAILED,
+            HTTPStatus.UNPROCESSABLE_ENTITY,
+        ),
+    ),
+    Route(
+        "GET",
+        "/v1/readings",
+        give_readings,
+        "The readings of one signal over a time, as they are or by intervals",
+        (SignalReadings, ThinnedReadings),
+        parameters=ReadingsQuery,
+        problems=(HTTPStatus.BAD_REQUEST,),
+    ),
+)
