@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..particles import OUTDOOR_URBAN, MassDistribution, SizeCurve, mass_weighted_mean
-from ..particles.bounds import FloatArray, not_negative, positive
+from ..particles.bounds import FloatArray, within
 from .charge import ChargeLoss, faded_efficiency
 from .drop import DropLaw, fit_power_law
 from .efficiency import EfficiencyCurve
@@ -22,7 +22,7 @@ from .rating import CHANNELS, SizeRangeEfficiency, face_velocity_m_s, merv_from_
 SECONDS_PER_HOUR = 3600.0
 _NEWTON_STEPS = 30
 _NEWTON_TOLERANCE = 1e-13
-_STILL_AIR_M3H = 1e-6
+_STILL_AIR_M3H, _LARGEST_AIRFLOW_M3H = 1e-6, 1e6
 _USUAL_PLEATING = 3.0
 """Media area over face area of an inch-deep pleat (common practice, no source)."""
 
@@ -45,8 +45,8 @@ class Filter:
     gaps: tuple[Gap, ...] = ()
 
     def __post_init__(self) -> None:
-        positive("face_area_m2", self.face_area_m2)
-        positive("media_area_m2", self.media_area_m2)
+        within("face_area_m2", self.face_area_m2, 1e-4, 1e3, "m2")
+        within("media_area_m2", self.media_area_m2, 1e-4, 1e4, "m2")
         if self.media_area_m2 < self.face_area_m2:
             raise ValueError(
                 f"media_area_m2: {self.media_area_m2} is below the face of {self.face_area_m2}; give the pleats' area"
@@ -117,7 +117,7 @@ def flow_split(filter_: Filter, airflow_m3h: ArrayLike, deposit: Deposit = CLEAN
     drop in a few steps from anywhere. At rest the shares are those of the smallest flow.
     """
     factor = filter_.loading.drop_factor(deposit.clogging_mg)
-    airflow, factor = np.broadcast_arrays(not_negative("airflow_m3h", airflow_m3h), factor)
+    airflow, factor = np.broadcast_arrays(within("airflow_m3h", airflow_m3h, 0.0, _LARGEST_AIRFLOW_M3H, "m3/h"), factor)
     gaps = [(gap.drop_law(), gap.area_m2) for gap in filter_.gaps if gap.area_m2 > 0.0]
     flow = np.maximum(airflow, _STILL_AIR_M3H)
     drop = filter_.drop(face_velocity_m_s(flow if gaps else airflow, filter_.face_area_m2)) * factor

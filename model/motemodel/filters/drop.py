@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import nnls
 
-from ..particles.bounds import FloatArray, not_negative, positive
+from ..particles.bounds import FloatArray, not_negative, positive, within
 
 USUAL_EXPONENT = 1.0 / 0.85
 """Mean exponent of clean filters, Li et al. (2022), Sep. Purif. Technol. 284, 120209."""
+
+_STIFFEST = 1e9
 
 
 @dataclass(frozen=True)
@@ -24,8 +26,8 @@ class LinearQuadraticDrop:
     quadratic: float
 
     def __post_init__(self) -> None:
-        not_negative("linear", self.linear)
-        not_negative("quadratic", self.quadratic)
+        within("linear", self.linear, 0.0, _STIFFEST, "Pa s/m")
+        within("quadratic", self.quadratic, 0.0, _STIFFEST, "Pa s2/m2")
         if self.linear == 0.0 and self.quadratic == 0.0:
             raise ValueError("linear: 0 with quadratic 0 is no resistance; give at least one above zero")
 
@@ -57,7 +59,7 @@ class PowerLawDrop:
     exponent: float = USUAL_EXPONENT
 
     def __post_init__(self) -> None:
-        positive("coefficient", self.coefficient)
+        within("coefficient", self.coefficient, 1.0 / _STIFFEST, _STIFFEST, "Pa")
         if not 1.0 <= self.exponent <= 2.0:
             raise ValueError(f"exponent: {self.exponent} is outside 1..2; check the rated points")
 

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
 from ..particles import OUTDOOR_URBAN, MassDistribution, mass_weighted_mean
-from ..particles.bounds import FloatArray, fraction, positive
+from ..particles.bounds import FloatArray, fraction, positive, within
 from .fibre import FibrousMedia, media_depth, media_efficiency
 from .rating import CHANNELS, RANGE_EDGES_UM, SizeRangeEfficiency, merv_estimate, ranges_from_channels
 
@@ -36,7 +36,7 @@ class EfficiencyCurve:
 
     def __post_init__(self) -> None:
         knots = positive("knots_um", self.knots_um)
-        positive("fibre_um", self.fibre_um)
+        within("fibre_um", self.fibre_um, 0.1, 50.0, "um")
         fraction("values", self.values)
         if knots.ndim != 1 or knots.size == 0 or (np.diff(knots) <= 0.0).any():
             raise ValueError(f"knots_um: {self.knots_um} does not rise; sort the diameters and drop repeated ones")

@@ -20,7 +20,7 @@ from ..particles import (
     relaxation_time,
     slip_correction,
 )
-from ..particles.bounds import FloatArray, not_negative, positive
+from ..particles.bounds import FloatArray, not_negative, positive, within
 
 FIBRE_PERMITTIVITY = 2.25
 """Relative permittivity of polypropylene, the usual electret fibre."""
@@ -39,9 +39,9 @@ class FibrousMedia:
     charge_c_m2: float = 0.0
 
     def __post_init__(self) -> None:
-        positive("fibre_um", self.fibre_um)
-        positive("thickness_mm", self.thickness_mm)
-        not_negative("charge_c_m2", self.charge_c_m2)
+        within("fibre_um", self.fibre_um, 0.05, 200.0, "um")
+        within("thickness_mm", self.thickness_mm, 1e-3, 1e3, "mm")
+        within("charge_c_m2", self.charge_c_m2, 0.0, 1e-3, "C/m2")
         if not 0.001 <= self.solidity <= 0.3:
             raise ValueError(f"solidity: {self.solidity} is outside 0.001..0.3; give the share of volume that is fibre")
 

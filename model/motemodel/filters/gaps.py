@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from ..particles import ROOM_AIR, Air, Crack, crack_resistance
-from ..particles.bounds import not_negative, positive
+from ..particles.bounds import within
 from .drop import LinearQuadraticDrop
 
 
@@ -20,10 +20,10 @@ class Gap:
     bends: int = 0
 
     def __post_init__(self) -> None:
-        not_negative("length_m", self.length_m)
-        positive("width_m", self.width_m)
-        positive("depth_m", self.depth_m)
-        not_negative("bends", self.bends)
+        within("length_m", self.length_m, 0.0, 100.0, "m")
+        within("width_m", self.width_m, 1e-6, 0.5, "m")
+        within("depth_m", self.depth_m, 1e-4, 2.0, "m")
+        within("bends", self.bends, 0, 20)
 
     @property
     def area_m2(self) -> float:

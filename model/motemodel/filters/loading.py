@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..particles import HOUSE_DUST, SizeGrid
-from ..particles.bounds import FloatArray, fraction, not_negative, positive
+from ..particles.bounds import FloatArray, fraction, not_negative, positive, within
 
 DUST_GRID = SizeGrid((0.01, 0.1, 0.3, 1.0, 2.5, 10.0, 30.0, 100.0, 300.0))
 """The default grid carried on to the coarse dust that fills filters."""
@@ -159,10 +159,9 @@ def dust_caught_mg(
 
 
 def _check_loading(capacity_mg: float, growth: float, depth_growth: float) -> None:
-    positive("capacity_mg", capacity_mg)
-    for place, value in (("growth", growth), ("depth_growth", depth_growth)):
-        if positive(place, value) < 1.0:
-            raise ValueError(f"{place}: {value} is below 1, but dust never lowers it; give final over clean")
+    within("capacity_mg", capacity_mg, 1e-3, 1e12, "mg")
+    within("growth", growth, 1.0, 1e3, "times the clean drop")
+    within("depth_growth", depth_growth, 1.0, 1e3, "times the clean depth")
 
 
 def _check_factor(factor: float) -> None:

@@ -42,5 +42,15 @@ def fraction(place: str, value: ArrayLike) -> FloatArray:
     return array
 
 
+def within(place: str, value: ArrayLike, low: float, high: float, unit: str = "") -> FloatArray:
+    """`value` as a float array, all within low..high where a law holds; raises ValueError naming `place`."""
+    array = finite(place, value)
+    outside = (array < low) | (array > high)
+    if outside.any():
+        span = f"{low:g} to {high:g} {unit}".rstrip()
+        raise ValueError(f"{place}: {_first_bad(array, outside):g} is out of range; give {span}")
+    return array
+
+
 def _first_bad(array: FloatArray, bad: NDArray[np.bool_]) -> float:
     return float(array[bad].flat[0])

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from scipy.constants import Boltzmann, g
 
 from .air import ROOM_AIR, Air
-from .bounds import FloatArray, positive
+from .bounds import FloatArray, positive, within
 
 UNIT_DENSITY = 1000.0
 """kg/m3: the density at which aerodynamic and geometric diameter agree."""
@@ -20,12 +20,13 @@ _HIGHEST_REYNOLDS = 800.0
 def slip_correction(diameter_um: ArrayLike, air: Air = ROOM_AIR) -> FloatArray:
     """Cunningham slip correction: 1 + (l/d)(2.34 + 1.05 exp(-0.39 d/l)), l the mean free path.
 
-    Allen & Raabe (1985), as Hinds, Aerosol Technology, 2nd ed. (1999), eq. 3.20; within 2.1 % for all sizes.
+    Allen & Raabe (1985), as Hinds, Aerosol Technology, 2nd ed. (1999), eq. 3.20; within 2.1 % for all sizes. Takes
+    0.0001 to 10,000 um; ValueError outside.
 
     >>> round(float(slip_correction(0.1)), 3)
     2.928
     """
-    ratio = positive("diameter_um", diameter_um) / air.mean_free_path_um
+    ratio = within("diameter_um", diameter_um, 1e-4, 1e4, "um") / air.mean_free_path_um
     return 1.0 + (2.34 + 1.05 * np.exp(-0.39 * ratio)) / ratio
 
 

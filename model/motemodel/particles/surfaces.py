@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from .air import ROOM_AIR, Air
-from .bounds import FloatArray, not_negative, positive
+from .bounds import FloatArray, not_negative, positive, within
 from .motion import UNIT_DENSITY, diffusion_coefficient, relaxation_time, settling_velocity
 
 _SUBLAYER = 4.3
@@ -113,10 +113,10 @@ class Crack:
     length_m: float = 1.0
 
     def __post_init__(self) -> None:
-        positive("height_mm", self.height_mm)
-        positive("depth_m", self.depth_m)
-        not_negative("bends", self.bends)
-        not_negative("length_m", self.length_m)
+        within("height_mm", self.height_mm, 1e-3, 1e3, "mm")
+        within("depth_m", self.depth_m, 1e-4, 10.0, "m")
+        within("bends", self.bends, 0, 20)
+        within("length_m", self.length_m, 0.0, 1e4, "m")
 
     @property
     def area_m2(self) -> float:
