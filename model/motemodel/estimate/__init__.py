@@ -5,7 +5,7 @@ Every answer is an `Estimate` with its 90 % interval or an `Unknown` that says w
 
 from .answer import Answer, Estimate, Unknown
 from .events import Event
-from .identify import GainPrior, Identification, identify
+from .identification import GainPrior, Identification, identify
 from .record import HouseRecord
 
 __all__ = ["Answer", "Estimate", "Event", "GainPrior", "HouseRecord", "Identification", "Unknown", "identify"]
