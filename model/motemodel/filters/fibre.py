@@ -1,7 +1,8 @@
 """Single-fibre theory: what a mat of fibres of given size, solidity and thickness catches, and what it costs in drop.
 
 Equation numbers are those of Hinds, Aerosol Technology, 2nd ed. (1999), chapter 9. The theory holds for laminar flow
-across the fibres (fibre Reynolds number below 1), solidity 0.005 to 0.3, no bounce and no deposit on the fibres.
+across the fibres (fibre Reynolds number below 1), solidity 0.001 to 0.3, no bounce and no deposit on the fibres. The
+electrostatic term is from memory of the paper named and has no published figure beside it in the tests.
 """
 
 from dataclasses import dataclass, replace

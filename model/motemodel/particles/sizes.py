@@ -167,7 +167,8 @@ ISO_RURAL = MassDistribution((LogNormalMode(0.18, 0.25, 2.2), LogNormalMode(0.82
 OUTDOOR_URBAN = MassDistribution(
     (LogNormalMode(0.009, 0.038, 1.8), LogNormalMode(0.550, 0.32, 2.16), LogNormalMode(0.441, 5.7, 2.21))
 )
-"""Average urban air, Whitby (1978), Atmos. Environ. 12, 135-159: nuclei, accumulation and coarse volume modes."""
+"""Average urban air, Whitby (1978), Atmos. Environ. 12, 135-159: nuclei, accumulation and coarse volume modes (from
+memory, and consistent with that table's number modes)."""
 
 OUTDOOR_RURAL = MassDistribution(
     (LogNormalMode(0.001, 0.034, 1.7), LogNormalMode(0.147, 0.32, 2.0), LogNormalMode(0.852, 6.04, 2.16))
@@ -176,11 +177,11 @@ OUTDOOR_RURAL = MassDistribution(
 
 WILDFIRE_SMOKE = MassDistribution((LogNormalMode(0.85, 0.30, 1.8), LogNormalMode(0.15, 3.5, 2.2)))
 """Biomass smoke, round figures within Reid et al. (2005), Atmos. Chem. Phys. 5, 799-825: volume medians of 0.25 to
-0.35 um, geometric standard deviations of 1.6 to 1.9, a tenth to a fifth of the mass coarse."""
+0.35 um, geometric standard deviations of 1.6 to 1.9, a tenth to a fifth of the mass coarse (from memory)."""
 
 INDOOR_COOKING = MassDistribution((LogNormalMode(0.70, 0.25, 1.9), LogNormalMode(0.30, 2.2, 2.0)))
 """Frying and baking, round figures of ours: most of the mass below 1 um and a coarse share from spatter, as Abt et al.
-(2000), Environ. Health Perspect. 108, 35-44, and Long et al. (2000), Environ. Sci. Technol. 34, 2089-2099, describe."""
+(2000), Environ. Health Perspect. 108, 35-44, and Long et al. (2000), Environ. Sci. Technol. 34, 2089-2099, describe (from memory)."""
 
 HOUSE_DUST = MassDistribution((LogNormalMode(1.0, 42.0, 3.06),))
 """What settles into a home's filter: volume medians of 23 to 75 um, nine tenths of it above 10 um, Mahdavi & Siegel

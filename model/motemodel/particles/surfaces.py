@@ -1,4 +1,7 @@
-"""What a house's own surfaces do to particles: deposition in rooms and losses in the cracks of the shell."""
+"""What a house's own surfaces do to particles: deposition in rooms and losses in the cracks of the shell.
+
+The equations are from memory of the papers named; the tests solve the underlying transport problems beside them.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
