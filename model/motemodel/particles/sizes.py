@@ -181,7 +181,8 @@ WILDFIRE_SMOKE = MassDistribution((LogNormalMode(0.85, 0.30, 1.8), LogNormalMode
 
 INDOOR_COOKING = MassDistribution((LogNormalMode(0.70, 0.25, 1.9), LogNormalMode(0.30, 2.2, 2.0)))
 """Frying and baking, round figures of ours: most of the mass below 1 um and a coarse share from spatter, as Abt et al.
-(2000), Environ. Health Perspect. 108, 35-44, and Long et al. (2000), Environ. Sci. Technol. 34, 2089-2099, describe (from memory)."""
+(2000), Environ. Health Perspect. 108, 35-44, and Long et al. (2000), Environ. Sci. Technol. 34, 2089-2099, describe
+(from memory)."""
 
 HOUSE_DUST = MassDistribution((LogNormalMode(1.0, 42.0, 3.06),))
 """What settles into a home's filter: volume medians of 23 to 75 um, nine tenths of it above 10 um, Mahdavi & Siegel
