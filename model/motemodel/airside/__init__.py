@@ -1,7 +1,7 @@
 """The airside: blower, ducts and filters meet at one operating point.
 
 Parts: `friction` and `resistance` (what holds the air back), `blower` (what moves it), `operating` (where the two
-meet), `airflow` (measured on site), `limits` (what must not be asked of the system), `validity` (ranges of the laws).
+meet), `airflow` (measured on site), `limits` (what must not be asked of the system).
 """
 
 from .airflow import STANDARD_DENSITY_KG_M3, airflow_from_drop, airflow_from_temperature_rise, density_ratio

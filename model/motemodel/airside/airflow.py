@@ -5,10 +5,9 @@ from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
 from ..particles import Air
-from ..particles.bounds import FloatArray
+from ..particles.bounds import FloatArray, within
 from ..units import FOOT_M
 from .resistance import LARGEST_AIRFLOW_M3H, Resistance
-from .validity import within
 
 STANDARD_DENSITY_KG_M3 = 0.075 * 0.45359237 / FOOT_M**3
 """Standard air of the trade, 0.075 lb/ft3."""

@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.interpolate import PchipInterpolator
 
-from ..particles.bounds import FloatArray, not_negative, positive
+from ..particles.bounds import FloatArray, not_negative, positive, within
 from ..units import M3H_PER_CFM, PA_PER_INCH_WATER
-from .validity import within
 
 RATED_STATIC_PA = 0.5 * PA_PER_INCH_WATER
 """0.5 in.w.c., the usual rated total external static pressure."""

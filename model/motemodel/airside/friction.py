@@ -3,8 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..particles.bounds import FloatArray
-from .validity import within
+from ..particles.bounds import FloatArray, within
 
 _LAMINAR_END = 2300.0
 _TURBULENT_START = 4000.0

@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass
 
+from ..particles.bounds import within
 from ..units import FOOT_M, M3H_PER_CFM, W_PER_TON
 from .blower import RATED_STATIC_PA
 from .operating import OperatingPoint
-from .validity import within
 
 
 @dataclass(frozen=True)

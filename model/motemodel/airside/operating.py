@@ -8,10 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
-from ..particles.bounds import FloatArray, not_negative
+from ..particles.bounds import FloatArray, not_negative, within
 from .blower import Blower
 from .resistance import DuctCurve, Resistance
-from .validity import within
 
 Values = TypeVar("Values", float, FloatArray)
 

@@ -11,9 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..particles import ROOM_AIR, Air
-from ..particles.bounds import FloatArray, fraction
+from ..particles.bounds import FloatArray, fraction, within
 from .friction import friction_factor
-from .validity import within
 
 LARGEST_AIRFLOW_M3H = 1e5
 _SECONDS_PER_HOUR = 3600.0

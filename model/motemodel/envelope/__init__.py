@@ -1,7 +1,8 @@
 """The envelope: how leaky the shell is and how much outdoor air a house takes, by which way.
 
 Parts: `leakage` (blower-door results to one power law), `infiltration` (stack and wind, basic and enhanced models),
-`openings` (windows), `exchange` (everything together, with ventilation and leaky ducts), `weather` (checked input).
+`openings` (windows), `exchange` (everything together, with ventilation and leaky ducts), `weather` and
+`shapes` (checked input).
 """
 
 from .exchange import AirExchange, DuctLeakage, Ventilation, air_exchange, combined_airflow

@@ -6,8 +6,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside.validity import aligned, within
-from ..particles.bounds import FloatArray, fraction
+from ..particles.bounds import FloatArray, fraction, within
+from .shapes import aligned
 
 _LARGEST_AIRFLOW = 1e6
 

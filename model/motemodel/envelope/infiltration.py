@@ -3,6 +3,7 @@
 Both models are those of ASHRAE Handbook Fundamentals (2017), chapter 16: the basic one needs an effective leakage area
 (Sherman and Grimsrud 1980), the enhanced one a flow coefficient and exponent (Walker and Wilson 1998, "AIM-2"). The
 wind speed is that of the weather station, on open ground at 10 m; shelter and height are in the coefficients.
+(Numbers of equations and tables from memory.)
 """
 
 from dataclasses import dataclass
@@ -10,10 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside.validity import within
 from ..particles import Air
 from ..particles.air import STANDARD_PRESSURE_PA
-from ..particles.bounds import FloatArray
+from ..particles.bounds import FloatArray, within
 from .leakage import Leakage
 from .weather import Weather
 

@@ -7,8 +7,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside.validity import within
-from ..particles.bounds import FloatArray
+from ..particles.bounds import FloatArray, within
 
 TYPICAL_EXPONENT = 0.65
 """Flow exponent of ordinary houses, ASHRAE Handbook Fundamentals (2017), chapter 16."""

@@ -3,8 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside.validity import within
-from ..particles.bounds import FloatArray
+from ..particles.bounds import FloatArray, within
 from .weather import Weather
 
 _GRAVITY = 9.80665

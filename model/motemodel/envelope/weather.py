@@ -5,8 +5,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..airside.validity import aligned, within
-from ..particles.bounds import FloatArray
+from ..particles.bounds import FloatArray, within
+from .shapes import aligned
 
 
 class Weather(NamedTuple):
