@@ -1,5 +1,26 @@
-"""Planning: when to run the fan, when to change the filter."""
+"""Planning: when to run the fan, when to change the filter, what a filter does over its life.
+
+Parts: `fan` (ways to run it on one outlook), `forecast` (outdoor air and calls ahead), `change` (limits of a filter).
+"""
 
 from .change import Reach, first_reached, reach_by_age, reach_by_growth
+from .fan import ALWAYS_ON, THERMOSTAT_ONLY, FanPlan, HouseRates, Outlook, best_plan, planned, simple_plans
+from .forecast import Forecast, outdoor_forecast, usual_share_by_hour
 
-__all__ = ["Reach", "first_reached", "reach_by_age", "reach_by_growth"]
+__all__ = [
+    "ALWAYS_ON",
+    "THERMOSTAT_ONLY",
+    "FanPlan",
+    "Forecast",
+    "HouseRates",
+    "Outlook",
+    "Reach",
+    "best_plan",
+    "first_reached",
+    "outdoor_forecast",
+    "planned",
+    "reach_by_age",
+    "reach_by_growth",
+    "simple_plans",
+    "usual_share_by_hour",
+]

@@ -1,0 +1,81 @@
+"""Outdoor PM2.5 and the thermostat's calls over the hours ahead, from this house's own past alone."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..particles.bounds import FloatArray
+
+_Z_90 = 1.6448536269514722
+_HOURS_PER_DAY = 24
+_LEAST_HOURS = 24
+_USUAL_SPREAD = 0.8
+_USUAL_PERSISTENCE = 0.95
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Hourly values ahead (H,), ug/m3, with their 90 % intervals."""
+
+    value: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+
+def outdoor_forecast(history_ug_m3: FloatArray, hour_of_day: NDArray[np.intp], hours_ahead: int) -> Forecast:
+    """The next `hours_ahead` hours of outdoor PM2.5: persistence that fades into this place's own daily pattern.
+
+    `history_ug_m3` (N,) hourly, oldest first, NaN where unknown; `hour_of_day` (N,) 0..23, local. With y = ln(C + 1),
+    each hour of the day has its usual y, and the departure x from it is taken as a first-order autoregression with lag
+    one correlation r (Box & Jenkins 1970, chapter 5): k hours ahead x is r^k x now, with variance s2 (1 - r^2k).
+    With less than a day known, a usual persistence and spread are taken (common practice, no source). Raises
+    ValueError when no hour is known, shapes differ or `hours_ahead` is not positive.
+    """
+    if history_ug_m3.shape != hour_of_day.shape or history_ug_m3.ndim != 1:
+        raise ValueError(f"history: {history_ug_m3.shape} values, {hour_of_day.shape} hours; give one to each")
+    if hours_ahead < 1:
+        raise ValueError(f"hours_ahead: {hours_ahead}; give 1 or more")
+    known = np.isfinite(history_ug_m3)
+    if not known.any():
+        raise ValueError("history: no hour of outdoor PM2.5 is known; wait for the first readings")
+    level = np.log1p(np.maximum(np.where(known, history_ug_m3, 0.0), 0.0))
+    usual = _usual_by_hour(level, known, hour_of_day)
+    departure = np.where(known, level - usual[hour_of_day], 0.0)
+    spread, persistence = _behaviour(departure, known)
+    last = int(np.flatnonzero(known)[-1])
+    ahead = np.arange(1, hours_ahead + 1)
+    lead = ahead + (history_ug_m3.size - 1 - last)
+    hours = (int(hour_of_day[-1]) + ahead) % _HOURS_PER_DAY
+    centre = usual[hours] + persistence**lead * departure[last]
+    half = _Z_90 * spread * np.sqrt(1.0 - persistence ** (2.0 * lead))
+    return Forecast(*(np.maximum(np.expm1(y), 0.0) for y in (centre, centre - half, centre + half)))
+
+
+def usual_share_by_hour(share: FloatArray, hour_of_day: NDArray[np.intp]) -> FloatArray:
+    """Mean share (0..1) of each hour of the day that something ran, (24,); the overall mean for hours never seen."""
+    known = np.isfinite(share)
+    overall = float(share[known].mean()) if known.any() else 0.0
+    counts = np.bincount(hour_of_day[known], minlength=_HOURS_PER_DAY)
+    sums = np.bincount(hour_of_day[known], weights=share[known], minlength=_HOURS_PER_DAY)
+    return np.where(counts > 0, sums / np.maximum(counts, 1), overall)
+
+
+def _usual_by_hour(level: FloatArray, known: NDArray[np.bool_], hour_of_day: NDArray[np.intp]) -> FloatArray:
+    """Usual level of each hour of the day, (24,), drawn towards the overall mean where few days are known."""
+    overall = float(level[known].mean())
+    counts = np.bincount(hour_of_day[known], minlength=_HOURS_PER_DAY)
+    sums = np.bincount(hour_of_day[known], weights=level[known] - overall, minlength=_HOURS_PER_DAY)
+    return np.asarray(overall + sums / (counts + 7.0))
+
+
+def _behaviour(departure: FloatArray, known: NDArray[np.bool_]) -> tuple[float, float]:
+    """Standard deviation of the departures and their lag-one correlation."""
+    both = known[1:] & known[:-1]
+    if np.count_nonzero(both) < _LEAST_HOURS:
+        return _USUAL_SPREAD, _USUAL_PERSISTENCE
+    spread = float(departure[known].std())
+    if spread < 1e-9:
+        return 0.0, _USUAL_PERSISTENCE
+    now, before = departure[1:][both], departure[:-1][both]
+    return spread, float(np.clip(now @ before / (before @ before), 0.0, 0.999))
