@@ -1,11 +1,14 @@
 """Planning: when to run the fan, when to change the filter, what a filter does over its life.
 
-Parts: `fan` (ways to run it on one outlook), `forecast` (outdoor air and calls ahead), `change` (limits of a filter).
+Parts: `fan` (ways to run it on one outlook), `forecast` (outdoor air and calls ahead), `change` (limits of a filter),
+`household` (the house round a filter), `life` (years of a filter in it).
 """
 
 from .change import Reach, first_reached, reach_by_age, reach_by_growth
 from .fan import ALWAYS_ON, THERMOSTAT_ONLY, FanPlan, HouseRates, Outlook, best_plan, planned, simple_plans
 from .forecast import Forecast, outdoor_forecast, usual_share_by_hour
+from .household import Household, Outdoors, Runtime
+from .life import Life, simulate_life
 
 __all__ = [
     "ALWAYS_ON",
@@ -13,8 +16,12 @@ __all__ = [
     "FanPlan",
     "Forecast",
     "HouseRates",
+    "Household",
+    "Life",
+    "Outdoors",
     "Outlook",
     "Reach",
+    "Runtime",
     "best_plan",
     "first_reached",
     "outdoor_forecast",
@@ -22,5 +29,6 @@ __all__ = [
     "reach_by_age",
     "reach_by_growth",
     "simple_plans",
+    "simulate_life",
     "usual_share_by_hour",
 ]
