@@ -2,7 +2,7 @@
 
 Two clocks. Hour by hour, weather and outdoor air run the fan, drive the shell and set what is in the air, by the exact
 balance; period by period (a week) what the filter caught changes its drop and efficiency, and with them the operating
-point. Within a period the filter is taken as it was at the start; in a week it changes by less than a hundredth.
+point. Within a period the filter is taken as it was at the start: give a small filter in a dusty house short periods.
 """
 
 from dataclasses import dataclass
@@ -60,7 +60,7 @@ class Life:
     def day_when(self, values: FloatArray, bound: float) -> float:
         """First day on which `values`, one of the arrays above, comes to `bound` from the side on which it starts.
 
-        Between periods by a straight line; infinite when it never comes to it.
+        Between periods by a straight line; infinite when it does not come to it within the life.
         """
         rising = values[0] < bound
         reached = values >= bound if rising else values <= bound
@@ -88,8 +88,8 @@ def simulate_life(
     A heating or cooling call is not made longer by a falling airflow. Raises NoOperatingPointError when even the clean
     filter leaves the blower no operating point, ValueError for values outside.
     """
-    within("length of the life", days, 1, 36_500, "days")
-    within("length of a period", period_days, 1, 91, "days")
+    days = int(within("length of the life", days, 1, 36_500, "days"))
+    period_days = int(within("length of a period", period_days, 1, 91, "days"))
     handler.operating_point(lambda airflow: drop_pa(filter_, airflow))
     stages = _Stages.of(handler, filter_)
     year = _Hours.of(household, outdoors, runtime or Runtime())
