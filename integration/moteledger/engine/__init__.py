@@ -1,1 +1,7 @@
 """Turns readings into estimates, the ledger and advice."""
+
+from .assess import assess
+from .assessment import Assessment
+from .grid import AssessmentError
+
+__all__ = ["Assessment", "AssessmentError", "assess"]

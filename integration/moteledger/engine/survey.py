@@ -1,162 +1,223 @@
-"""What the house file alone leads one to expect: the house's rates, size by size, with honest spreads.
+"""What the house file and the weather lead one to expect, each figure with an honest spread.
 
-Spreads are 90 % intervals, as ratios around the value. They say how far single houses lie from what a survey of this
-kind predicts, and are wide on purpose.
+Spreads are 90 % intervals given as ratios: from value / ratio to value * ratio. They say how far single houses lie from
+what a survey of this kind predicts, and are wide on purpose (common practice, no source, where none is named).
 """
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from motemodel.envelope import Exposure, Leakage, Tightness, enhanced_infiltration, exposed_area_m2
-from motemodel.particles import (
-    INDOOR_COOKING,
-    OUTDOOR_URBAN,
-    SizeGrid,
-    bin_means,
-    deposition_rate,
-    penetration_factor,
+from motemodel.estimate import Answer, Estimate, Unknown
+from motemodel.filters import (
+    HIGHEST_MERV,
+    LOWEST_MERV,
+    ChargeLoss,
+    EfficiencyCurve,
+    Filter,
+    Gap,
+    SizeRangeEfficiency,
+    assumed_conditioned,
+    curve_from_merv,
+    curve_from_ranges,
+    flow_split,
+    pm25_efficiency,
 )
 
-from ..settings import House
+from ..settings import FilterSettings, House
+from .figures import product, spread, total
 from .grid import GriddedHouse
 
 FloatArray = NDArray[np.float64]
 
-PM25_GRID = SizeGrid((0.01, 0.1, 0.3, 1.0, 2.5))
-"""The bins of the model's default grid that make up PM2.5."""
-
-PM25_DEPOSITION_PER_H = 0.39
+PM25_DEPOSITION_PER_H = Estimate(0.39, 0.2, 0.7)
 """Loss of PM2.5 to surfaces in lived-in homes, 1/h: Ozkaynak et al. (1996), J. Expo. Anal. Environ. Epidemiol. 6:
-57-78, the PTEAM study (from memory). Smooth-surface theory gives the shape over size, this study the level."""
+57-78, and Williams et al. (2003), Atmos. Environ. 37: 5365-5378, both 0.39 (from memory)."""
 
-PM25_PENETRATION = 0.8
-"""Share of outdoor PM2.5 that passes an ordinary shell: between 0.72 of Williams et al. (2003), Atmos. Environ. 37:
-5365-5378, and 1.0 of the PTEAM study (both from memory). Crack theory gives the shape over size."""
+PM25_PENETRATION = Estimate(0.8, 0.6, 1.0)
+"""Share of outdoor PM2.5 that passes an ordinary shell: between 0.72 of Williams et al. (2003) and 1.0 of Ozkaynak et
+al. (1996), both from memory."""
 
-_STORM_WIND_M_S = 60.0
 _USUAL_WIND_M_S = 3.0
+_STRONGEST_WIND_M_S = 60.0
+_MEASURED_LEAKAGE_SPREAD, _CLASSED_LEAKAGE_SPREAD, _DESCRIBED_LEAKAGE_SPREAD = 1.6, 2.0, 2.5
+_NO_WEATHER_SPREAD = 2.0
+_RANGES_SPREAD = 1.08
 
 
 @dataclass(frozen=True)
 class Survey:
-    """Rates that the house file and the weather lead one to expect; B bins of `PM25_GRID`, T steps.
+    """What to expect of a house; `infiltration_m3h` (T,) follows the weather on the grid of its readings."""
 
-    `infiltration_m3h` (T,) follows the weather; `penetration`, `deposition_per_h`, `outdoor_shares`, `indoor_shares`
-    (B,). The spreads are ratios: the 90 % interval of a value reaches from value / spread to value * spread.
-    """
-
-    volume_m3: float
     infiltration_m3h: FloatArray
-    penetration: FloatArray
-    deposition_per_h: FloatArray
-    outdoor_shares: FloatArray
-    indoor_shares: FloatArray
-    infiltration_spread: float
     infiltration_basis: str
-
-    @property
-    def air_change_per_h(self) -> float:
-        """Mean air change by infiltration over the period, 1/h."""
-        return float(self.infiltration_m3h.mean()) / self.volume_m3
-
-    @property
-    def pm25_penetration(self) -> float:
-        """Penetration factor of outdoor PM2.5."""
-        return float(self.outdoor_shares @ self.penetration)
-
-    @property
-    def pm25_deposition_per_h(self) -> float:
-        """Loss of indoor PM2.5 to surfaces, 1/h."""
-        return float(self.indoor_shares @ self.deposition_per_h)
+    entry_per_h: Estimate
+    air_change_per_h: Estimate
+    loss_fan_off_per_h: Estimate
+    airflow_m3h: Answer
+    installed_efficiency: Answer
+    clean_air_delivered_m3h: Answer
+    sensor_gain_ratio: Answer
 
 
 def survey(house: House, gridded: GriddedHouse) -> Survey:
-    """Work out a house's expected rates over the period of its readings."""
-    outdoor_shares = OUTDOOR_URBAN.bin_fractions(PM25_GRID)
-    penetration = bin_means(penetration_factor, OUTDOOR_URBAN, PM25_GRID)
-    deposition = bin_means(deposition_rate, OUTDOOR_URBAN, PM25_GRID)
-    # Indoors the outdoor mixture arrives thinned by the shell; it is what deposits and what the filter sees.
-    indoor = outdoor_shares * penetration
-    indoor_shares = indoor / indoor.sum()
-    penetration_level = PM25_PENETRATION / float(outdoor_shares @ penetration)
-    deposition_level = PM25_DEPOSITION_PER_H / float(indoor_shares @ deposition)
-    infiltration, spread, basis = _infiltration(house, gridded)
+    """Work out what to expect of a house over the period of its readings."""
+    infiltration, ratio, basis = _infiltration(house, gridded)
+    air_change = spread(float(infiltration.mean()) / house.house.volume_m3, ratio)
+    airflow = _airflow(house)
+    efficiency = installed_efficiency(house.filter, airflow)
+    delivered: Answer
+    if isinstance(airflow, Unknown):
+        delivered = airflow
+    elif isinstance(efficiency, Unknown):
+        delivered = efficiency
+    else:
+        delivered = product(airflow, efficiency)
     return Survey(
-        volume_m3=house.house.volume_m3,
         infiltration_m3h=infiltration,
-        penetration=np.minimum(penetration * penetration_level, 1.0),
-        deposition_per_h=deposition * deposition_level,
-        outdoor_shares=outdoor_shares,
-        indoor_shares=indoor_shares,
-        infiltration_spread=spread,
         infiltration_basis=basis,
+        entry_per_h=product(air_change, PM25_PENETRATION),
+        air_change_per_h=air_change,
+        loss_fan_off_per_h=total(air_change, PM25_DEPOSITION_PER_H),
+        airflow_m3h=airflow,
+        installed_efficiency=efficiency,
+        clean_air_delivered_m3h=delivered,
+        sensor_gain_ratio=Unknown("a survey says nothing of the sensors", "hang both side by side for a day"),
     )
 
 
-COOKING_SHARES = INDOOR_COOKING.bin_fractions(PM25_GRID)
-"""Shares of the bins in what is made indoors."""
+def assembly(filter_: FilterSettings) -> Filter | None:
+    """The filter in its cabinet, as far as surveyed; None where its face or its clean drop is not known."""
+    if filter_.face_area is None or not filter_.rated_drop:
+        return None
+    return Filter.surveyed(
+        efficiency_curve(filter_),
+        filter_.face_area,
+        [(point.airflow, point.drop) for point in filter_.rated_drop],
+        media_area_m2=filter_.media_area,
+        capacity_mg=filter_.dust_capacity,
+        final_drop_pa=filter_.final_drop,
+        charge=ChargeLoss(_conditioned(filter_)) if filter_.charged else None,
+        gaps=tuple(Gap(gap.length, gap.width, gap.depth, gap.bends) for gap in filter_.gaps),
+    )
+
+
+def efficiency_curve(filter_: FilterSettings) -> EfficiencyCurve:
+    """The efficiency of the media over size, from E1, E2, E3 or from the MERV."""
+    if filter_.efficiency is not None:
+        return curve_from_ranges(SizeRangeEfficiency(*filter_.efficiency.model_dump().values()))
+    return curve_from_merv(filter_.merv or 1)
+
+
+def _conditioned(filter_: FilterSettings) -> EfficiencyCurve:
+    if filter_.conditioned_efficiency is None:
+        return assumed_conditioned(efficiency_curve(filter_))
+    return curve_from_ranges(SizeRangeEfficiency(*filter_.conditioned_efficiency.model_dump().values()))
+
+
+def installed_efficiency(filter_: FilterSettings | None, airflow: Answer) -> Answer:
+    """As-installed efficiency for PM2.5, the surveyed gaps included."""
+    if filter_ is None:
+        return Unknown("the house file has no [filter]", "add its MERV or its E1, E2, E3")
+    fitted = assembly(filter_)
+    if fitted is None or isinstance(airflow, Unknown):
+        if filter_.gaps:
+            return Unknown(
+                "gaps pass air by the filter's drop", "add filter.face_area, filter.rated_drop and the airflow"
+            )
+        media_share = 1.0
+    else:
+        media_share = float(flow_split(fitted, airflow.value).media_share)
+    least, most = (media_share * pm25_efficiency(curve) for curve in _efficiency_bounds(filter_))
+    return Estimate(0.5 * (least + most), least, most)
+
+
+def _efficiency_bounds(filter_: FilterSettings) -> tuple[EfficiencyCurve, EfficiencyCurve]:
+    """The least and the most that a rating leaves open.
+
+    A filter sold as MERV n meets the minima of n and not those of n + 1. Measured ranges are good to a few per cent of
+    what passes (common practice, no source).
+    """
+    if filter_.efficiency is not None:
+        measured = filter_.efficiency.model_dump().values()
+        return (
+            curve_from_ranges(SizeRangeEfficiency(*(value / _RANGES_SPREAD for value in measured))),
+            curve_from_ranges(SizeRangeEfficiency(*(1.0 - (1.0 - value) / _RANGES_SPREAD for value in measured))),
+        )
+    merv = filter_.merv or LOWEST_MERV
+    least = curve_from_merv(merv)
+    if merv == HIGHEST_MERV:
+        better = (1.0 - 0.5 * (1.0 - value) for value in asdict(least.ranges()).values())
+        return least, curve_from_ranges(SizeRangeEfficiency(*better))
+    return least, curve_from_merv(merv + 1)
 
 
 def leakage_of(house: House) -> tuple[Leakage, float, str]:
-    """The shell's leakage, the spread of infiltration worked out from it, and what it rests on."""
+    """The shell's leakage, the spread of the infiltration worked out from it, and what it rests on."""
     told, building = house.house.leakage, house.house
-    height = building.ceiling_height * house.site.storeys
     if told is None or told.tightness is not None:
-        tightness = Tightness.AVERAGE if told is None else told.tightness or Tightness.AVERAGE
+        tightness = Tightness.AVERAGE if told is None or told.tightness is None else told.tightness
         area = exposed_area_m2(building.floor_area, house.site.storeys, building.ceiling_height)
-        assumed = "an average house is assumed" if told is None else f"the house is described as {tightness.value}"
-        return Leakage.from_tightness(tightness, area), 2.5, assumed
+        basis = (
+            "no leakage is given; an average house is assumed" if told is None else f"described as {tightness.value}"
+        )
+        return Leakage.from_tightness(tightness, area), _DESCRIBED_LEAKAGE_SPREAD, basis
+    if told.leakage_class is not None:
+        height = building.ceiling_height * house.site.storeys
+        leakage = Leakage.from_leakage_class(told.leakage_class, building.floor_area, height, told.exponent)
+        return leakage, _CLASSED_LEAKAGE_SPREAD, f"leakage class {told.leakage_class}"
     if told.air_changes_50 is not None:
         leakage = Leakage.from_air_changes(told.air_changes_50, building.volume_m3, exponent=told.exponent)
     elif told.airflow_50 is not None:
         leakage = Leakage.from_airflow(told.airflow_50, exponent=told.exponent)
-    elif told.flow_coefficient is not None:
-        leakage = Leakage(told.flow_coefficient, told.exponent)
     elif told.effective_leakage_area is not None:
         leakage = Leakage.from_effective_area(told.effective_leakage_area, told.exponent)
     elif told.readings is not None:
-        leakage = Leakage.from_readings(
-            [reading.pressure for reading in told.readings], [reading.airflow for reading in told.readings]
-        )
+        points = [(point.pressure, point.airflow) for point in told.readings]
+        leakage = Leakage.from_readings(*zip(*points, strict=True))
     else:
-        leakage = Leakage.from_leakage_class(told.leakage_class or "E", building.floor_area, height, told.exponent)
-        return leakage, 2.0, f"leakage class {told.leakage_class}"
-    return leakage, 1.6, f"blower door, {leakage.air_changes_per_h(building.volume_m3):.2g} air changes at 50 Pa"
+        leakage = Leakage(told.flow_coefficient or 0.0, told.exponent)
+    changes = leakage.air_changes_per_h(building.volume_m3)
+    return leakage, _MEASURED_LEAKAGE_SPREAD, f"blower door, {changes:.2g} air changes at 50 Pa"
+
+
+def filled(values: FloatArray) -> FloatArray:
+    """Gaps bridged by straight lines, ends held; `values` (T,) has at least one known step."""
+    known = np.isfinite(values)
+    steps = np.arange(values.size)
+    return np.interp(steps, steps[known], values[known])
+
+
+def _airflow(house: House) -> Answer:
+    handler = house.air_handler
+    if handler.airflow is None:
+        return Unknown("the house file gives no airflow", "measure it and add air_handler.airflow")
+    uncertain = handler.airflow * handler.airflow_uncertainty
+    return Estimate(handler.airflow, handler.airflow - uncertain, handler.airflow + uncertain)
 
 
 def _infiltration(house: House, gridded: GriddedHouse) -> tuple[FloatArray, float, str]:
     """Infiltration (T,), m3/h, its spread and its basis."""
-    leakage, spread, basis = leakage_of(house)
+    leakage, ratio, basis = leakage_of(house)
+    outdoor, indoor, wind = (
+        gridded.values(name) for name in ("outdoor.temperature", "indoor.temperature", "outdoor.wind_speed")
+    )
+    if outdoor is None:
+        # One twentieth of the air changes at 50 Pa (common practice, no source).
+        mean = np.full(gridded.grid.count, float(leakage.airflow_m3h(50.0)) / 20.0)
+        return mean, max(ratio, _NO_WEATHER_SPREAD), f"{basis}; no outdoor temperature, a twentieth of it taken"
+    if wind is None:
+        basis += f"; no wind measured, {_USUAL_WIND_M_S:g} m/s taken"
     exposure = Exposure(
         storeys=house.site.storeys, shelter_class=house.site.shelter_class, altitude_m=house.site.altitude
     )
-    outdoor = gridded.values("outdoor.temperature")
-    if outdoor is None:
-        # The rule of thumb of one twentieth of the air changes at 50 Pa (common practice, no source).
-        twentieth = float(leakage.airflow_m3h(50.0)) / 20.0
-        return (
-            np.full(gridded.grid.count, twentieth),
-            max(spread, 2.0),
-            f"{basis}; no outdoor temperature, so one twentieth of the leakage at 50 Pa is taken",
-        )
-    indoor = gridded.values("indoor.temperature")
-    wind = gridded.values("outdoor.wind_speed")
-    if wind is None:
-        basis += f"; no wind measured, {_USUAL_WIND_M_S:g} m/s taken"
     infiltration = enhanced_infiltration(
         leakage,
         exposure,
-        house.indoor_temperature if indoor is None else _filled(indoor),
-        _filled(outdoor),
-        _USUAL_WIND_M_S if wind is None else np.clip(_filled(wind), 0.0, _STORM_WIND_M_S),
+        house.indoor_temperature if indoor is None else filled(indoor),
+        filled(outdoor),
+        _USUAL_WIND_M_S if wind is None else np.minimum(filled(wind), _STRONGEST_WIND_M_S),
     )
-    return infiltration, spread, basis
-
-
-def _filled(values: FloatArray) -> FloatArray:
-    """Gaps bridged by straight lines, ends held; `values` has at least one known step."""
-    known = np.isfinite(values)
-    steps = np.arange(values.size)
-    return np.interp(steps, steps[known], values[known])
+    return infiltration, ratio, basis

@@ -16,6 +16,7 @@ BoolArray = NDArray[np.bool_]
 
 THERMOSTAT_ONLY = "thermostat only"
 ALWAYS_ON = "always on"
+ALWAYS_ON_BUT_QUIET = "always on outside quiet hours"
 _MINUTES_PER_HOUR = (10, 15, 20, 30, 40, 50)
 _THRESHOLD_SHARES = (0.4, 0.6, 0.8, 1.0)
 
@@ -95,7 +96,12 @@ def simple_plans(outlook: Outlook, rates: HouseRates, target_ug_m3: float) -> tu
     positive("target_ug_m3", target_ug_m3)
     plans = [
         planned(THERMOSTAT_ONLY, outlook.called, outlook, rates),
-        planned(ALWAYS_ON, np.maximum(outlook.called, outlook.allowed), outlook, rates),
+        planned(
+            ALWAYS_ON if outlook.allowed.all() else ALWAYS_ON_BUT_QUIET,
+            np.maximum(outlook.called, outlook.allowed),
+            outlook,
+            rates,
+        ),
     ]
     hour = np.arange(outlook.steps) * outlook.step_h % 1.0
     for minutes in _MINUTES_PER_HOUR:

@@ -1,0 +1,196 @@
+"""From a house file and its readings to the whole assessment."""
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from motemodel.estimate import Answer, Estimate, HouseRecord, Identification, identify
+
+from ..settings import House, missing_keys
+from ..signals import SIGNALS
+from ..store import Series
+from .account import Account, account, rates_of
+from .air import air
+from .assessment import (
+    Assessment,
+    DataQuality,
+    Event,
+    Figures,
+    Period,
+    SignalQuality,
+    TracePoint,
+)
+from .cautions import Circumstances, cautions_for
+from .delivery import delivery
+from .fan_advice import fan_advice
+from .figures import figure
+from .filter_advice import filter_advice
+from .grid import GriddedHouse, gridded
+from .survey import Survey, survey
+
+FloatArray = NDArray[np.float64]
+
+_TRACE_H = 48.0
+_TRACE_POINTS = 288
+_POOR_DAY_UG_M3 = 35.0
+_RECENT_COOLING_H = 1.0
+
+
+def assess(house: House, readings: Mapping[str, Series]) -> Assessment:
+    """Assess a house from its readings, by signal; raises AssessmentError when they cannot be assessed at all."""
+    grid = gridded(house, readings)
+    expected = survey(house, grid)
+    airflow = expected.airflow_m3h
+    identification = identify(_record(house, grid), fan_airflow_m3h=airflow if isinstance(airflow, Estimate) else None)
+    rates = rates_of(identification, expected)
+    books = account(house, grid, rates, identification.events)
+    air_now = air(house, grid)
+    hours = grid.grid.count * grid.grid.step_h
+    made_ug = 1000.0 * sum(event.emitted_mg.value for event in identification.events)
+    source = made_ug / house.house.volume_m3 / hours
+    fan = fan_advice(house, grid, rates, source)
+    filter_ = filter_advice(house, grid, grid.moment(grid.grid.end_h))
+    limit, drop = filter_.drop_limit_pa, filter_.drop_at_reference_pa
+    return Assessment(
+        house=house.name,
+        period=Period(
+            start=grid.moment(grid.grid.start_h),
+            end=grid.moment(grid.grid.end_h),
+            step_s=grid.grid.step_h * 3600.0,
+            time_zone=house.time_zone,
+        ),
+        data_quality=_data_quality(house, grid, books, expected),
+        air=air_now,
+        estimates=_estimates(identification),
+        expected=_expected(expected),
+        delivery=delivery(identification, expected),
+        ledger=books.ledger,
+        events=tuple(
+            Event(
+                start=grid.moment(event.start_h),
+                end=grid.moment(event.end_h),
+                emitted_mg=figure(event.emitted_mg, "mg"),
+                peak_ug_m3=event.peak_ug_m3,
+            )
+            for event in identification.events
+        ),
+        filter=filter_,
+        fan=fan,
+        cautions=cautions_for(
+            Circumstances(
+                house=house,
+                cooling_recently=_ran_lately(grid, "cooling.running"),
+                fan_to_run=fan.action_now == "run",
+                poor_air=_outdoor_day_mean(grid) > _POOR_DAY_UG_M3,
+                low_airflow=limit is not None and drop.value is not None and drop.value > 0.8 * limit,
+            )
+        ),
+        trace=_trace(grid, books),
+    )
+
+
+def _record(house: House, grid: GriddedHouse) -> HouseRecord:
+    return HouseRecord(
+        step_h=grid.grid.step_h,
+        start_h=grid.grid.start_h,
+        volume_m3=house.house.volume_m3,
+        outdoor=grid.values_or_nan("outdoor.pm25"),
+        indoor=grid.values_or_nan("indoor.pm25"),
+        fan=grid.fan,
+        window=grid.values("window.open"),
+        indoor_temperature=grid.values("indoor.temperature"),
+        outdoor_temperature=grid.values("outdoor.temperature"),
+        wind_speed=grid.values("outdoor.wind_speed"),
+    )
+
+
+def _estimates(identification: Identification) -> Figures:
+    return _figures(
+        identification.outdoor_entry_per_h,
+        identification.loss_fan_off_per_h,
+        identification.clean_air_delivered_m3h,
+        identification.installed_efficiency,
+        identification.sensor_gain_ratio,
+    )
+
+
+def _expected(expected: Survey) -> Figures:
+    return _figures(
+        expected.entry_per_h,
+        expected.loss_fan_off_per_h,
+        expected.clean_air_delivered_m3h,
+        expected.installed_efficiency,
+        expected.sensor_gain_ratio,
+    )
+
+
+def _figures(entry: Answer, loss: Answer, delivered: Answer, efficiency: Answer, gain: Answer) -> Figures:
+    return Figures(
+        outdoor_entry_per_h=figure(entry, "1/h"),
+        loss_fan_off_per_h=figure(loss, "1/h"),
+        clean_air_delivered_m3h=figure(delivered, "m3/h"),
+        installed_efficiency=figure(efficiency, "1"),
+        sensor_gain_ratio=figure(gain, "1"),
+    )
+
+
+def _data_quality(house: House, grid: GriddedHouse, books: Account, expected: Survey) -> DataQuality:
+    lacking = tuple(f"{missing.key} is not in the house file: {missing.would_tell}" for missing in missing_keys(house))
+    return DataQuality(
+        signals=tuple(
+            SignalQuality(
+                signal=name,
+                readings=quality.readings,
+                coverage=quality.coverage,
+                longest_gap_h=quality.longest_gap_h,
+                remarks=quality.remarks,
+            )
+            for name, quality in sorted(grid.qualities.items())
+        ),
+        missing=tuple(name for name in SIGNALS if name not in grid.signals),
+        remarks=(*books.remarks, f"infiltration by survey: {expected.infiltration_basis}", *lacking),
+    )
+
+
+def _ran_lately(grid: GriddedHouse, name: str) -> bool:
+    values = grid.values(name)
+    if values is None:
+        return False
+    steps = max(1, round(_RECENT_COOLING_H / grid.grid.step_h))
+    return bool(np.nansum(values[-steps:]) > 0.0)
+
+
+def _outdoor_day_mean(grid: GriddedHouse) -> float:
+    last = grid.values_or_nan("outdoor.pm25")[-max(1, round(24.0 / grid.grid.step_h)) :]
+    return float(np.nanmean(last)) if np.isfinite(last).any() else 0.0
+
+
+def _trace(grid: GriddedHouse, books: Account) -> tuple[TracePoint, ...]:
+    """The last two days in at most `_TRACE_POINTS` points, each the mean of its steps, stamped at its end."""
+    steps = min(grid.grid.count, round(_TRACE_H / grid.grid.step_h))
+    width = max(1, -(-steps // _TRACE_POINTS))
+    points = steps // width
+    first = grid.grid.count - points * width
+
+    def means(values: FloatArray) -> list[float | None]:
+        rows = values[first:].reshape(points, width)
+        return [float(np.nanmean(row)) if np.isfinite(row).any() else None for row in rows]
+
+    columns = zip(
+        means(grid.values_or_nan("indoor.pm25")),
+        means(grid.values_or_nan("outdoor.pm25")),
+        means(books.modelled_ug_m3),
+        means(grid.fan),
+        strict=True,
+    )
+    return tuple(
+        TracePoint(
+            time=grid.moment(grid.grid.start_h + (first + (number + 1) * width) * grid.grid.step_h),
+            indoor_pm25=indoor,
+            outdoor_pm25=outdoor,
+            modelled_pm25=modelled,
+            fan_fraction=fan,
+        )
+        for number, (indoor, outdoor, modelled, fan) in enumerate(columns)
+    )

@@ -1,0 +1,169 @@
+"""When to change the filter: the first of pressure, dust and age, from what was measured and what was surveyed."""
+
+import math
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import theilslopes
+
+from motemodel.estimate import Answer, Estimate, Unknown
+from motemodel.filters import USUAL_EXPONENT, Filter, drop_pa, dust_caught_mg
+from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_growth
+
+from ..settings import FilterSettings, House
+from .assessment import FilterAdvice
+from .figures import figure, spread
+from .grid import GriddedHouse
+from .survey import assembly
+
+FloatArray = NDArray[np.float64]
+
+_USUAL_DUST_UG_M3 = 89.8
+"""Dust in the air that reaches the filter: median of 21 homes, Mahdavi & Siegel (2021), Indoor Air 31: 1050-1060."""
+
+_DUST_SPREAD = 5.0
+"""Between homes; the same study found 2.9 to 824 ug/m3."""
+
+_COARSE_EFFICIENCY = 0.9
+_USUAL_FINAL_RATIO = 2.0
+_LEAST_ON_HOURS = 6.0
+_LEAST_DAYS_FOR_A_TREND = 5
+_FARTHEST_DAYS = 3650.0
+_REASONS = {
+    "pressure": "its resistance reaches the limit",
+    "dust": "it has taken the dust it can hold",
+    "age": "it has been in use as long as it should",
+}
+
+
+def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterAdvice:
+    """The filter's state and its change date with the 90 % interval, or why there is no date."""
+    settings = house.filter
+    if settings is None:
+        nothing = Unknown("the house file has no [filter]", "add its MERV and its rated drop")
+        return _advice(nothing, None, None, nothing, None, str(nothing), now)
+    fitted = assembly(settings)
+    reference = _reference_airflow(house)
+    daily = _daily_drops(gridded, reference)
+    drop_now, growth = _trend(daily)
+    limit = _limit(settings, fitted, reference)
+    dust = _dust(house, gridded, now)
+    reaches = []
+    if settings.installed is not None:
+        used = (now.astimezone(house.zone).date() - settings.installed).days
+        reaches.append(reach_by_age(float(max(used, 0)), settings.longest_use / 24.0))
+        if fitted is not None and isinstance(dust, Estimate) and used > 0:
+            taken = (dust.value, dust.low, dust.high)
+            per_day = (taken[0] / used, taken[1] / used, taken[2] / used)
+            reaches.append(reach_by_growth("dust", (taken[0],) * 3, per_day, fitted.loading.capacity_mg / 1000.0))
+    if isinstance(drop_now, Estimate) and isinstance(growth, Estimate) and limit is not None:
+        at, rate = (drop_now.value, drop_now.low, drop_now.high), (growth.value, growth.low, growth.high)
+        reaches.append(reach_by_growth("pressure", at, rate, limit))
+    first, reason = _first(reaches, drop_now, limit)
+    return _advice(drop_now, reference, limit, dust, first, reason, now)
+
+
+def _advice(
+    drop: Answer,
+    reference: float | None,
+    limit: float | None,
+    dust: Answer,
+    first: Reach | None,
+    reason: str,
+    now: datetime,
+) -> FilterAdvice:
+    def day(days: float) -> datetime:
+        return now + timedelta(days=min(days, _FARTHEST_DAYS))
+
+    return FilterAdvice(
+        drop_at_reference_pa=figure(drop, "Pa"),
+        reference_airflow_m3h=reference,
+        drop_limit_pa=limit,
+        deposited_g=figure(dust, "g"),
+        change_on=None if first is None else day(first.days).date(),
+        change_between=None if first is None else (day(first.low).date(), day(first.high).date()),
+        reason=reason,
+    )
+
+
+def _first(reaches: list[Reach], drop: Answer, limit: float | None) -> tuple[Reach | None, str]:
+    """What comes first and the sentence that says why."""
+    finite = [reach for reach in reaches if math.isfinite(reach.days)]
+    missing = ""
+    if isinstance(drop, Unknown):
+        missing = f" The drop across it is not known: {drop}."
+    elif limit is None:
+        missing = " No pressure limit is known: add filter.final_drop or filter.rated_drop."
+    if not finite:
+        return None, f"There is no date yet: add filter.installed, or let some days of pressure drop come in.{missing}"
+    first = first_reached(finite)
+    return first, f"By then {_REASONS[first.reason]}.{missing}"
+
+
+def _reference_airflow(house: House) -> float | None:
+    if house.air_handler.airflow is not None:
+        return house.air_handler.airflow
+    rated = house.filter.rated_drop if house.filter else ()
+    return rated[0].airflow if rated else None
+
+
+def _daily_drops(gridded: GriddedHouse, reference: float | None) -> FloatArray:
+    """Median drop at the reference airflow of each day with enough running hours, rows of (day, Pa)."""
+    drop = gridded.values("filter.pressure_drop")
+    if drop is None:
+        return np.empty((0, 2))
+    airflow = gridded.values("duct.airflow")
+    if airflow is not None and reference is not None:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            drop = drop * (reference / airflow) ** USUAL_EXPONENT
+    # A step in which the fan started or stopped averages rest and run.
+    steady = np.isfinite(drop) & (gridded.fan > 0.99)
+    day = np.floor(gridded.grid.midpoints_h / 24.0)
+    rows = []
+    for number in np.unique(day[steady]):
+        of_day = steady & (day == number)
+        if np.count_nonzero(of_day) * gridded.grid.step_h >= 1.0:
+            rows.append((number, float(np.median(drop[of_day]))))
+    return np.array(rows).reshape(-1, 2)
+
+
+def _trend(daily: FloatArray) -> tuple[Answer, Answer]:
+    """Drop at the end of the period (Pa) and its growth (Pa a day), by the Theil-Sen line through the daily medians."""
+    if len(daily) == 0:
+        why = Unknown("no pressure drop across the filter while the fan runs", "add the signal filter.pressure_drop")
+        return why, why
+    days, drops = daily.T
+    if len(daily) < _LEAST_DAYS_FOR_A_TREND:
+        half = max(0.05 * abs(float(np.median(drops))), 1.0)
+        level = float(np.median(drops))
+        return Estimate(level, level - half, level + half), Unknown("the drop's trend needs five days", "wait")
+    slope, intercept, low, high = theilslopes(drops, days, alpha=0.90)
+    residual = drops - (intercept + slope * days)
+    end = float(intercept + slope * days[-1])
+    # The end of a line is less certain than its middle by what its slope may differ over half the span.
+    scatter = 1.645 * float(np.std(residual)) / math.sqrt(len(days))
+    half = math.hypot(scatter, 0.5 * (high - low) / 2.0 * float(days[-1] - days[0]))
+    return Estimate(end, end - half, end + half), Estimate(float(slope), float(low), float(high))
+
+
+def _limit(settings: FilterSettings, fitted: Filter | None, reference: float | None) -> float | None:
+    """The drop at which the filter is spent: as stated, else twice the clean drop (common practice, no source)."""
+    if settings.final_drop is not None:
+        return settings.final_drop
+    if fitted is None or reference is None:
+        return None
+    return _USUAL_FINAL_RATIO * float(drop_pa(fitted, reference))
+
+
+def _dust(house: House, gridded: GriddedHouse, now: datetime) -> Answer:
+    """Dust taken since the filter was put in, g: a typical home's dust, this fan's hours; wide, as homes differ."""
+    settings, airflow = house.filter, house.air_handler.airflow
+    if settings is None or settings.installed is None or airflow is None:
+        return Unknown(
+            "dust is counted from the day the filter went in", "add filter.installed and air_handler.airflow"
+        )
+    share = float(np.nanmean(gridded.fan)) if np.isfinite(gridded.fan).any() else 0.0
+    hours = max((now.astimezone(house.zone).date() - settings.installed).days, 0) * 24.0 * share
+    caught = dust_caught_mg(_USUAL_DUST_UG_M3, _COARSE_EFFICIENCY, airflow, hours)
+    return spread(float(caught) / 1000.0, _DUST_SPREAD)
