@@ -2,7 +2,8 @@
 
 from .app import BODY_LIMIT, create_app
 from .guard import LOOPBACK_NAMES
+from .pages import add_pages
 from .problems import Problem, ProblemError
 from .routing import AssessmentSource
 
-__all__ = ["BODY_LIMIT", "LOOPBACK_NAMES", "AssessmentSource", "Problem", "ProblemError", "create_app"]
+__all__ = ["BODY_LIMIT", "LOOPBACK_NAMES", "AssessmentSource", "Problem", "ProblemError", "add_pages", "create_app"]

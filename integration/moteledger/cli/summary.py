@@ -33,7 +33,8 @@ def _lines(assessment: Assessment, house: House) -> Iterator[str]:
     units, zone = house.units, house.zone
     period = assessment.period
     start, end = period.start.astimezone(zone), period.end.astimezone(zone)
-    yield f"{assessment.house}: {day_name(start.date())} {clock(start, zone)} to {day_name(end.date())} {clock(end, zone)}"
+    first, last = (f"{day_name(moment.date())} {clock(moment, zone)}" for moment in (start, end))
+    yield f"{assessment.house}: {first} to {last}"
     yield f"(local time, {period.time_zone}; steps of {period.step_s:g} s; intervals hold the true value 9 times in 10)"
     yield ""
     yield assessment.air.sentence

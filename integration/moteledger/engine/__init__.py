@@ -3,5 +3,6 @@
 from .assess import assess
 from .assessment import Assessment
 from .grid import AssessmentError
+from .service import Engine
 
-__all__ = ["Assessment", "AssessmentError", "assess"]
+__all__ = ["Assessment", "AssessmentError", "Engine", "assess"]

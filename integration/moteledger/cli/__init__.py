@@ -1,0 +1,176 @@
+"""The command line: `moteledger demo | serve | assess | check | bench`."""
+
+import argparse
+import asyncio
+import logging
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from importlib.metadata import version
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from ..engine import Assessment, AssessmentError, Engine, assess
+from ..intake import RecordingError, accept, read_recording
+from ..settings import HouseFileError, missing_keys, read_house
+from ..store import Store, StoreError
+from .progress import progress_bar
+from .service import PortError, now, run_service
+from .summary import summary
+
+DONE, UNUSABLE = 0, 1
+_PORT = 8467
+_DEMO_DAYS = 14
+_DEMO_LIVES_EVERY_S = 10.0
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns 0 when done, 1 when data or house file are unusable; exits with 2 on wrong usage."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a character shows a mark in its place rather than ending the command.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    given = _parser().parse_args(arguments)
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    try:
+        code: int = given.run(given)
+    except (HouseFileError, RecordingError, AssessmentError, StoreError, PortError) as error:
+        print(f"moteledger {given.command}: {error}", file=sys.stderr)
+        return UNUSABLE
+    except BrokenPipeError:
+        # The reader of a pipe has seen enough.
+        sys.stderr.close()
+        return DONE
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="moteledger", description="Keeps the books on the particles in a house's air.", allow_abbrev=False
+    )
+    parser.add_argument("--version", action="version", version=f"moteledger {version('moteledger')}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="a simulated house on measured outdoor air, with its page")
+    demo.add_argument("--once", action="store_true", help="print the assessment and exit")
+    demo.add_argument("--port", type=_port, default=_PORT, help=f"port on this machine ({_PORT}; 0 takes a free one)")
+    demo.add_argument("--recording", type=Path, metavar="OUT.csv", help="write the house's readings and exit")
+    demo.set_defaults(run=_demo)
+
+    serve = commands.add_parser("serve", help="the service for a house: readings in, page and answers out")
+    serve.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
+    serve.add_argument("--store", type=Path, required=True, metavar="FILE", help="where the readings are kept")
+    serve.add_argument("--port", type=_port, default=_PORT, help=f"port on this machine ({_PORT}; 0 takes a free one)")
+    serve.set_defaults(run=_serve)
+
+    assessing = commands.add_parser("assess", help="assess a house from a recording")
+    assessing.add_argument("recording", type=Path, metavar="RECORDING", help="CSV, long or wide, plain or gzip")
+    assessing.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
+    assessing.add_argument("--json", type=Path, metavar="OUT", help="write the assessment as JSON")
+    assessing.set_defaults(run=_assess)
+
+    check = commands.add_parser("check", help="say what is wrong with a house file or missing from it")
+    check.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
+    check.set_defaults(run=_check)
+
+    bench = commands.add_parser("bench", help="measure how fast this machine does the work")
+    bench.set_defaults(run=_bench)
+    return parser
+
+
+def _port(text: str) -> int:
+    port = int(text) if text.isdecimal() else -1
+    if not 0 <= port <= 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a port; give a whole number from 0 to 65535")
+    return port
+
+
+def _assess(given: argparse.Namespace) -> int:
+    house = read_house(given.house)
+    with progress_bar("reading") as progress:
+        recording = read_recording(given.recording, progress)
+    assessment = assess(house, recording.series)
+    if given.json is not None:
+        _write(given.json, assessment)
+    print(summary(assessment, house))
+    return DONE
+
+
+def _check(given: argparse.Namespace) -> int:
+    house = read_house(given.house)
+    print(f"{given.house}: good. {house.name}, {house.house.volume_m3:.0f} m³ of air.")
+    for missing in missing_keys(house):
+        print(f"  {missing.key} is not given: {missing.would_tell}")
+    return DONE
+
+
+def _bench(_: argparse.Namespace) -> int:
+    from ..bench import run_all, table  # noqa: PLC0415  only this command pays for loading it
+
+    print(table(run_all()))
+    return DONE
+
+
+def _serve(given: argparse.Namespace) -> int:
+    house = read_house(given.house)
+    with Store.open(given.store) as store:
+        engine = Engine(house, store, now)
+        asyncio.run(run_service(house, store, engine, port=given.port, banner="", ready=_tell_address))
+    return DONE
+
+
+def _demo(given: argparse.Namespace) -> int:
+    from ..demo import (  # noqa: PLC0415  only this command pays for loading it
+        ATTRIBUTION,
+        HOUSE_FILE,
+        ORIGIN_OF_THE_AIR,
+        SimulatedHouse,
+        write_recording,
+    )
+
+    house = read_house(HOUSE_FILE)
+    simulated = SimulatedHouse()
+    end = datetime.now(UTC).replace(microsecond=0)
+    readings = simulated.readings(end - timedelta(days=_DEMO_DAYS), end)
+    if given.recording is not None:
+        count = write_recording(readings, given.recording)
+        print(f"{given.recording}: {count} readings of {house.name}. {ORIGIN_OF_THE_AIR} {ATTRIBUTION}")
+        return DONE
+    with TemporaryDirectory(prefix="moteledger-demo-") as folder, Store.open(Path(folder) / "demo.db") as store:
+        accept(store, readings)
+        engine = Engine(house, store, now)
+        assessment = engine.refresh()
+        if given.once:
+            if assessment is None:
+                raise AssessmentError("the demo's readings could not be assessed; the log above says why")
+            print(summary(assessment, house))
+            print(f"\n{ORIGIN_OF_THE_AIR}\n{ATTRIBUTION}")
+            return DONE
+
+        async def live_on() -> None:
+            while True:
+                await asyncio.sleep(_DEMO_LIVES_EVERY_S)
+                fresh = await asyncio.to_thread(simulated.advance, now())
+                await asyncio.to_thread(accept, store, fresh)
+
+        asyncio.run(
+            run_service(
+                house, store, engine, port=given.port, banner=ORIGIN_OF_THE_AIR, ready=_tell_address, beside=live_on
+            )
+        )
+    return DONE
+
+
+def _tell_address(address: str) -> None:
+    print(f"The page is at {address} (stop with Ctrl-C).", flush=True)
+
+
+def _write(path: Path, assessment: Assessment) -> None:
+    """Write the JSON whole or not at all."""
+    beside = path.with_name(f".{path.name}.part")
+    try:
+        beside.write_text(assessment.model_dump_json(indent=1) + "\n", encoding="utf-8")
+        beside.replace(path)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise AssessmentError(f"{path}: cannot be written ({error.strerror}); check the folder") from None

@@ -1,0 +1,77 @@
+"""Running the service: the store, the engine's periodic work and the pages on one loopback address."""
+
+import asyncio
+import signal
+from collections.abc import Awaitable, Callable
+from contextlib import suppress
+from datetime import UTC, datetime
+
+from aiohttp import web
+
+from ..api import add_pages, create_app
+from ..engine import Engine
+from ..settings import House
+from ..store import Store
+
+LOOPBACK = "127.0.0.1"
+REFRESH_EVERY_S = 60.0
+
+
+class PortError(OSError):
+    """The service cannot listen on the port; the message says which and what to do."""
+
+
+def now() -> datetime:
+    """The time now, in UTC."""
+    return datetime.now(UTC)
+
+
+async def run_service(
+    house: House,
+    store: Store,
+    engine: Engine,
+    *,
+    port: int,
+    banner: str,
+    ready: Callable[[str], None],
+    beside: Callable[[], Awaitable[None]] | None = None,
+) -> None:
+    """Serve until interrupted; `ready` is told the address; `beside` runs along, for instance a simulated house.
+
+    Raises PortError when the port is taken or not allowed.
+    """
+    app = create_app(store, engine, clock=now)
+    add_pages(app, house, banner=banner)
+    runner = web.AppRunner(app, access_log=None, shutdown_timeout=2.0)
+    await runner.setup()
+    stop = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    tasks: list[asyncio.Task[None]] = []
+    try:
+        try:
+            site = web.TCPSite(runner, LOOPBACK, port)
+            await site.start()
+        except OSError as error:
+            raise PortError(f"port {port} on {LOOPBACK}: {error.strerror}; choose another with --port") from None
+        tasks.append(asyncio.create_task(_refresh_forever(engine)))
+        if beside is not None:
+            tasks.append(asyncio.ensure_future(beside()))
+        host, bound = runner.addresses[0][:2]
+        ready(f"http://{host}:{bound}/")
+        waiting = asyncio.create_task(stop.wait())
+        done, _ = await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
+        for task in done - {waiting}:
+            task.result()
+    finally:
+        for task in tasks:
+            task.cancel()
+            with suppress(asyncio.CancelledError):
+                await task
+        await runner.cleanup()
+
+
+async def _refresh_forever(engine: Engine) -> None:
+    while True:
+        await asyncio.to_thread(engine.refresh)
+        await asyncio.sleep(REFRESH_EVERY_S)

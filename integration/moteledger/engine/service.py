@@ -1,0 +1,58 @@
+"""The periodic work: the newest assessment from what the store holds."""
+
+import logging
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from threading import Lock
+
+from ..settings import House
+from ..signals import SIGNALS
+from ..store import Store, StoreError, to_us
+from .assess import assess
+from .assessment import Assessment
+from .grid import AssessmentError
+
+_log = logging.getLogger(__name__)
+
+SPAN = timedelta(days=14)
+"""How far back an assessment looks: long enough to tell the house's rates, short enough to follow its seasons."""
+
+SNAPSHOT = "assessment"
+
+
+class Engine:
+    """Keeps the newest assessment of a house; `refresh` makes a new one from the store and keeps a copy there.
+
+    A refresh that fails leaves the previous assessment standing: it carries its time, and the cards tell its age.
+    """
+
+    def __init__(self, house: House, store: Store, clock: Callable[[], datetime]) -> None:
+        self._house = house
+        self._store = store
+        self._clock = clock
+        self._current: Assessment | None = None
+        self._refreshing = Lock()
+
+    def current(self) -> Assessment | None:
+        """The newest assessment, or None while there is none yet."""
+        return self._current
+
+    def refresh(self) -> Assessment | None:
+        """Assess the last `SPAN` and return the newest assessment; safe to call from any thread."""
+        with self._refreshing:
+            try:
+                self._current = self._assessed()
+            except (AssessmentError, StoreError) as error:
+                _log.warning("no new assessment: %s", error)
+            except Exception:
+                _log.exception("the assessment failed; the previous one stands")
+            return self._current
+
+    def _assessed(self) -> Assessment:
+        end_us = to_us(self._clock()) + 1
+        start_us = end_us - SPAN // timedelta(microseconds=1)
+        names = set(SIGNALS) & set(self._store.latest_all())
+        readings = {name: self._store.series(name, start_us, end_us) for name in names}
+        assessment = assess(self._house, readings)
+        self._store.keep_snapshot(SNAPSHOT, to_us(assessment.period.end), assessment.model_dump_json())
+        return assessment
