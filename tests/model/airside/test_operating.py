@@ -145,6 +145,8 @@ def test_a_healthy_system_oversteps_nothing() -> None:
     # Common practice, no source: 400 cfm per ton, so five tons move 2,000 cfm; through about 4 ft2 that is 490 fpm.
     face = 2000.0 * M3H_PER_CFM / 3600.0 / (490.0 * 0.00508)
     assert face == pytest.approx(4.08 * 0.09290304, rel=0.01)
+    # The same air through 210 ft2 of pleated media goes at about 9.5 fpm.
+    assert pytest.approx(9.5, abs=0.05) == 2000.0 * M3H_PER_CFM / 3600.0 / (210 * 0.09290304) / 0.00508
     assert breaches(point_at(2000.0, 0.49), Limits(), cooling_capacity_w=5 * W_PER_TON, face_area_m2=face) == ()
 
 

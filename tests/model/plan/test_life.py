@@ -14,6 +14,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from motemodel.airside import AirHandler, Blower, BlowerFamily, DuctCurve, NoOperatingPointError
+from motemodel.balance import exact_step, steady_state
 from motemodel.envelope import Exposure, Leakage, Ventilation, enhanced_infiltration
 from motemodel.filters import (
     ChargeLoss,
@@ -77,6 +78,26 @@ def test_ninety_days_of_a_median_homes_dust_weigh_what_was_computed_from_the_mea
     passed_m3 = life.airflow_m3h.mean() * runtime.least * 90 * 24
     assert passed_m3 == pytest.approx(PUBLISHED["qff_vol"]["expected"], rel=0.02)
     assert life.dust_caught_mg.sum() / 1000.0 == pytest.approx(record["expected"], rel=0.02)
+
+
+def test_clean_air_shortens_the_life_of_particles_as_computed_in_print() -> None:
+    record = PUBLISHED["halflife"]
+    rate = record["inputs"]["passes_h"] * record["inputs"]["eff"]
+    left, _ = exact_step(100.0, 0.0, rate, record["expected"] / 60.0)
+    assert float(left) == pytest.approx(50.0, abs=0.1)
+    changes = PUBLISHED["cadr_ach"]
+    per_hour = changes["inputs"]["cfm"] * M3H_PER_CFM / changes["inputs"]["m3"]
+    assert per_hour == pytest.approx(changes["expected"], abs=changes["tolerance"])
+
+
+def test_doubling_the_loss_lowers_indoor_air_by_what_a_measured_house_showed() -> None:
+    record = PUBLISHED["hr_chk"]
+    air_change, losses = record["inputs"]["a"], np.array(record["inputs"]["k"])
+    before, after = steady_state(air_change * 10.0, air_change + losses)
+    drop = 1.0 - after / before
+    assert drop == pytest.approx(record["expected"], abs=record["tolerance"])
+    low, high = PUBLISHED["hr_red"]["expected"]
+    assert low < 100.0 * drop < high
 
 
 def test_the_default_dust_is_the_measured_median() -> None:
