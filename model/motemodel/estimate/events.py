@@ -8,8 +8,10 @@ from .answer import Estimate
 from .recurrence import BoolArray, FloatArray
 
 _WINDOWS_H = (0.034, 0.084, 0.17, 0.34, 0.7)
-_THRESHOLD = 4.5
 _STILL_RISING = 0.8
+# A burst begins before it can be told from noise, and its air takes some minutes to mix.
+_BEFORE_H = 0.05
+_AFTER_H = 0.1
 
 
 @dataclass(frozen=True)
@@ -44,7 +46,7 @@ def rises(reading: FloatArray, known: BoolArray, outdoor: FloatArray, step_h: fl
     return _stretch(rising, lag + width, width)
 
 
-def bursts(standard: FloatArray, used: BoolArray, step_h: float) -> BoolArray:
+def bursts(standard: FloatArray, used: BoolArray, step_h: float, every: int = 1, threshold: float = 4.5) -> BoolArray:
     """Steps in which standardised innovations stay positive beyond what chance and the model's errors would give.
 
     Sums over windows of two minutes to forty, each compared with the spread that such sums have in this very record.
@@ -56,9 +58,10 @@ def bursts(standard: FloatArray, used: BoolArray, step_h: float) -> BoolArray:
         sums = _trailing_sum(clipped, width)
         centre = float(np.median(sums[used])) if used.any() else 0.0
         spread = 1.4826 * float(np.median(np.abs(sums[used] - centre))) if used.any() else 1.0
-        high = sums - centre > _THRESHOLD * max(spread, np.sqrt(width))
+        high = sums - centre > threshold * max(spread, np.sqrt(max(width / every, 1.0)))
         found |= _stretch(high, width - 1, 0)
-    return _trimmed(found, clipped)
+    before, after = (max(every, round(pad / step_h)) for pad in (_BEFORE_H, _AFTER_H))
+    return _stretch(_trimmed(found, clipped - _STILL_RISING * used), before, after)
 
 
 def spans(mask: BoolArray) -> list[tuple[int, int]]:
@@ -86,14 +89,11 @@ def _stretch(mask: BoolArray, back: int, ahead: int) -> BoolArray:
     return np.asarray(np.cumsum(marks[:-1]) > 0.5)
 
 
-def _trimmed(mask: BoolArray, standard: FloatArray) -> BoolArray:
-    """In every run of `mask` only the stretch in which standardised innovations add up to the most.
-
-    Each step is charged `_STILL_RISING` (the maximum-sum stretch, Kadane's problem), so quiet ends fall away.
-    """
+def _trimmed(mask: BoolArray, gain: FloatArray) -> BoolArray:
+    """In every run of `mask` only the stretch over which `gain` adds up to the most (Kadane's problem)."""
     trimmed = np.zeros(mask.size, dtype=np.bool_)
     for first, last in spans(mask):
-        total = np.concatenate(([0.0], np.cumsum(standard[first:last] - _STILL_RISING)))
+        total = np.concatenate(([0.0], np.cumsum(gain[first:last])))
         lowest = np.minimum.accumulate(total)
         end = int(np.argmax(total - lowest))
         begin = int(np.argmin(total[: end + 1]))

@@ -1,17 +1,19 @@
 """Robust fit of the balance to readings: Gauss-Newton on the innovations with heavy-tailed weights."""
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from .recurrence import BoolArray, FloatArray, Run, Steering, Terms, run, steer
+from .recurrence import BoolArray, FloatArray, Noise, Run, Steering, Terms, run, steer
 
 # Student-t with four degrees of freedom: the usual choice for heavy-tailed errors (Lange, Little & Taylor 1989, JASA
 # 84: 881-896).
 _TAIL = 4.0
-_NOISE_RATIOS = (0.0003, 0.003, 0.02, 0.1, 0.5)
+_QUICK = (0.0, 0.001, 0.01, 0.1)
+_LASTING = (0.3, 1.0, 3.0, 10.0, 30.0)
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,7 @@ class Fit:
     theta: FloatArray
     covariance: FloatArray
     degrees_of_freedom: float
-    noise_ratio: float
+    noise: Noise
     steering: Steering
     scale: FloatArray
     run: Run
@@ -45,34 +47,49 @@ def fit(
     prior: Prior,
     start: FloatArray,
     *,
-    noise_ratio: float | None = None,
+    noise: Noise | None = None,
     iterations: int = 4,
+    every: int = 1,
 ) -> Fit:
     """Posterior mode of the parameters under Student-t innovations.
 
-    `known`, `restart`: see `steer`. The noise ratio, unless given, is the one of a short list with the greatest
-    likelihood. The covariance is left as that of the curvature alone; see `robust_covariance`.
+    `known`, `restart`: see `steer`. The noise, unless given, is the likeliest of a short list. The covariance is left
+    as that of the curvature alone; see `robust_covariance`.
     """
     theta = start
-    ratio = noise_ratio if noise_ratio is not None else 0.02
-    result = None
+    chosen = noise or Noise(0.01, 3.0)
+
+    def steering_for(tried: Noise) -> Steering:
+        return steer(known, restart, tried, terms.step_h, float(np.mean(terms.loss @ theta)), every)
+
     for turn in range(iterations):
-        if noise_ratio is None and turn in {1, 3}:
-            ratio = min(_NOISE_RATIOS, key=lambda q: _misfit(terms, theta, reading, steer(known, restart, q)))
-        steering = steer(known, restart, ratio)
+        if noise is None and turn in {1, 3}:
+            chosen = _likeliest(terms, theta, reading, steering_for, chosen)
+        steering = steering_for(chosen)
         result = run(terms, theta, reading, steering)
         scale = noise_scale(result, steering)
-        weight = _weights(result, steering, scale)
-        weighted = result.slopes * weight[:, None]
+        weighted = result.slopes * _weights(result, steering, scale)[:, None]
         curvature = weighted.T @ result.slopes + np.diag(prior.sd**-2.0)
         pull = weighted.T @ result.innovation - (theta - prior.mean) * prior.sd**-2.0
         theta = np.clip(theta + np.linalg.solve(curvature, pull), prior.low, prior.high)
-    steering = steer(known, restart, ratio)
+    steering = steering_for(chosen)
     result = run(terms, theta, reading, steering)
     scale = noise_scale(result, steering)
     weighted = result.slopes * _weights(result, steering, scale)[:, None]
     curvature = weighted.T @ result.slopes + np.diag(prior.sd**-2.0)
-    return Fit(theta, np.asarray(np.linalg.inv(curvature), dtype=np.float64), np.inf, ratio, steering, scale, result)
+    return Fit(theta, np.asarray(np.linalg.inv(curvature), dtype=np.float64), np.inf, chosen, steering, scale, result)
+
+
+def _likeliest(
+    terms: Terms, theta: FloatArray, reading: FloatArray, steering_for: Callable[[Noise], Steering], first: Noise
+) -> Noise:
+    """The likeliest noise of the list: first how strong the lasting part is, then the quick one."""
+
+    def misfit(tried: Noise) -> float:
+        return _misfit(terms, theta, reading, steering_for(tried))
+
+    lasting = min((replace(first, lasting=value) for value in _LASTING), key=misfit)
+    return min((replace(lasting, quick=value) for value in _QUICK), key=misfit)
 
 
 def noise_scale(result: Run, steering: Steering) -> FloatArray:

@@ -1,30 +1,36 @@
 """Identification of a house from ordinary life: entry, loss, what the running fan takes out, and the indoor events.
 
-The model, in the indoor sensor's scale:
-
-    dC/dt = (beta + beta_fan u + beta_window W) C_out + s + s_fan u - (loss + r u + a_window W) C + bursts
-
-u is the fan's fraction on, W the windows'. r V is the extra loss while the fan runs: clean air delivered, and the air
-that leaky ducts exchange meanwhile, which beta_fan shows. s and s_fan take up steady small sources and the sensors'
-zero offsets. beta is the entry rate times the sensors' gain ratio: the two cannot be told apart while windows are shut.
-Air through an open window brings all its particles along, so beta_window / a_window is the gain ratio itself.
+`house_model` says what is fitted, `fit` how, `recurrence` solves it.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from .answer import Answer, Estimate, Unknown
 from .events import Event, bursts, rises, spans
-from .fit import Fit, Prior, fit, robust_covariance, t_90
+from .fit import Fit, fit, robust_covariance, t_90
+from .house_model import (
+    ENTRY,
+    FAN_ENTRY,
+    FAN_LOSS,
+    LOSS,
+    WINDOW_ENTRY,
+    WINDOW_LOSS,
+    HouseModel,
+    Seen,
+    changes,
+    house_model,
+)
 from .record import HouseRecord
-from .recurrence import BoolArray, FloatArray, Terms, linear_recurrence, step_response
+from .recurrence import BoolArray, FloatArray, linear_recurrence, step_response
 
-ENTRY, LOSS, FAN_LOSS, FAN_ENTRY, SOURCE, FAN_SOURCE = range(6)
 _LEAST_DAYS = 2.5
-_LONGEST_BRIDGE_H = 0.35
-_PENETRATION = 0.8
 _LEAK_DILUTION = (1.25, 0.35)
+# Relative spread of the slow changes of the air change that no weather signal explains.
+_SLOW = 0.3
+# Falls are left out only when they are beyond doubt: a wrong loss would make every decay look like one.
+_FALL_THRESHOLD = 7.0
 
 
 @dataclass(frozen=True)
@@ -81,108 +87,67 @@ def identify(
     """
     record = record.coarsened()
     gain_prior = gain_prior or GainPrior()
-    seen = _Seen.of(record)
+    seen = Seen.of(record)
     refusal = _refusal(record, seen)
     if refusal is not None:
         return _nothing(record, seen, refusal)
 
-    terms = _terms(record, seen)
-    prior = _prior(terms.entry.shape[1])
-    burst = rises(seen.reading, seen.known, seen.outdoor_filled, record.step_h)
-    theta = prior.mean
-    fitted = None
+    burst = rises(
+        np.where(np.isfinite(record.indoor), record.indoor, 0.0),
+        np.isfinite(record.indoor),
+        seen.outdoor,
+        record.step_h,
+    )
+    model = house_model(record, seen)
+    theta = model.prior.mean
+    odd = np.zeros(record.count, dtype=np.bool_)
     for _ in range(3):
-        fitted = fit(terms, seen.reading, seen.known, seen.restarts(burst), prior, theta)
-        theta = fitted.theta
-        burst = _bursts(terms, seen, prior, fitted, record.step_h)
-    fitted = fit(terms, seen.reading, seen.known, seen.restarts(burst), prior, theta)
-    covariance, freedom = robust_covariance(fitted, prior, _blocks(record))
-    emission, modelled = _account(record, seen, terms, fitted, burst)
-    events = _events(record, seen, fitted, burst, emission)
-    return _answers(record, seen, fitted, covariance, freedom, gain_prior, fan_airflow_m3h, events, emission, modelled)
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """The record made ready: readings with short gaps bridged by the model, inputs of each transition, restarts."""
-
-    reading: FloatArray
-    known: BoolArray
-    outdoor_filled: FloatArray
-    need: BoolArray
-
-    @classmethod
-    def of(cls, record: HouseRecord) -> "_Seen":
-        known = np.isfinite(record.indoor)
-        inputs = np.isfinite(record.outdoor) & np.isfinite(record.fan)
-        need = ~inputs
-        need[1:] |= ~inputs[:-1]
-        index = np.arange(record.count)
-        last_known = np.maximum.accumulate(np.where(known, index, -1))
-        previous = np.concatenate(([-1], last_known[:-1]))
-        need |= known & ((index - previous) * record.step_h > _LONGEST_BRIDGE_H)
-        if record.count:
-            need[0] = True
-        return cls(
-            reading=np.where(known, record.indoor, 0.0),
-            known=known & inputs,
-            outdoor_filled=np.where(np.isfinite(record.outdoor), record.outdoor, 0.0),
-            need=need,
+        fitted = fit(
+            model.terms, seen.reading, seen.known, seen.restarts(burst | odd), model.prior, theta, every=seen.every
         )
-
-    def restarts(self, burst: BoolArray) -> BoolArray:
-        """First known step at or after each need, and every step of a burst and the one after it."""
-        need = self.need | burst
-        need[1:] |= burst[:-1]
-        needed = np.cumsum(need)
-        before = np.maximum.accumulate(np.where(self.known, needed, 0))
-        before = np.concatenate(([0], before[:-1]))
-        return np.asarray(self.known & (needed > before))
-
-
-def _middle(values: FloatArray) -> FloatArray:
-    """Mean input of each transition between the middles of two steps."""
-    return 0.5 * (values[1:] + values[:-1])
-
-
-def _terms(record: HouseRecord, seen: _Seen) -> Terms:
-    fan = np.where(np.isfinite(record.fan), record.fan, 0.0)
-    outdoor = _middle(seen.outdoor_filled)
-    u = _middle(fan)
-    u_outdoor = _middle(fan * seen.outdoor_filled)
-    nothing, one = np.zeros(u.size), np.ones(u.size)
-    entry = [outdoor, nothing, nothing, u_outdoor, one, u]
-    loss = [nothing, one, u, nothing, nothing, nothing]
-    if record.window is not None and np.nansum(record.window) * record.step_h > 1.0:
-        window = np.where(np.isfinite(record.window), record.window, 0.0)
-        entry += [_middle(window * seen.outdoor_filled), nothing]
-        loss += [nothing, _middle(window)]
-    return Terms(record.step_h, np.column_stack(entry), np.column_stack(loss))
+        model = house_model(record, seen, fitted.theta)
+        theta = fitted.theta
+        burst, odd = _bursts(model, seen, fitted)
+    restart = seen.restarts(burst | odd)
+    model = house_model(record, seen, theta, slow=_SLOW)
+    theta = np.concatenate([theta, np.zeros(model.prior.mean.size - theta.size)])
+    fitted = fit(
+        model.terms,
+        seen.reading,
+        seen.known,
+        restart,
+        model.prior,
+        theta,
+        noise=fitted.noise,
+        iterations=3,
+        every=seen.every,
+    )
+    covariance, freedom = robust_covariance(fitted, model.prior, _blocks(record))
+    emission, modelled = _account(record, seen, model, fitted, burst)
+    events = _events(record, seen, fitted, burst, emission)
+    return _answers(record, model, fitted, covariance, freedom, gain_prior, fan_airflow_m3h, events, emission, modelled)
 
 
-def _prior(count: int) -> Prior:
-    """Broad: what houses are like, not what this one is."""
-    mean = np.array([0.4, 0.8, 2.0, 0.0, 0.5, 0.0, 2.0, 2.0][:count])
-    sd = np.array([0.5, 0.8, 4.0, 0.15, 3.0, 2.0, 4.0, 4.0][:count])
-    low = np.array([0.0, 0.02, -0.5, -0.3, -50.0, -50.0, 0.0, 0.0][:count])
-    high = np.array([20.0, 30.0, 100.0, 5.0, 100.0, 100.0, 100.0, 100.0][:count])
-    return Prior(mean, sd, low, high)
+def _bursts(model: HouseModel, seen: Seen, fitted: Fit) -> tuple[BoolArray, BoolArray]:
+    """Bursts, and falls too fast for the house as it is (a window that no signal tells of), both left out of the fit.
 
-
-def _bursts(terms: Terms, seen: _Seen, prior: Prior, fitted: Fit, step_h: float) -> BoolArray:
-    """Bursts seen by a quick filter (short memory, so that the decay after a burst is left to the fit)."""
+    Seen by a quick filter of short memory, so that the decay after a burst is left to the fit.
+    """
     quick = fit(
-        terms,
+        model.terms,
         seen.reading,
         seen.known,
         seen.restarts(np.zeros(seen.known.size, dtype=np.bool_)),
-        prior,
+        model.prior,
         fitted.theta,
-        noise_ratio=max(fitted.noise_ratio, 0.1),
+        noise=replace(fitted.noise, quick=max(fitted.noise.quick, 0.1)),
         iterations=0,
+        every=seen.every,
     )
     standard = quick.run.innovation / (quick.scale * np.sqrt(quick.steering.variance))
-    return bursts(standard, quick.steering.used, step_h)
+    used, step_h = quick.steering.used, model.terms.step_h
+    burst = bursts(standard, used, step_h, seen.every)
+    return burst, bursts(-standard, used, step_h, seen.every, _FALL_THRESHOLD) & ~burst
 
 
 def _blocks(record: HouseRecord) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
@@ -193,26 +158,28 @@ def _blocks(record: HouseRecord) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
 
 
 def _account(
-    record: HouseRecord, seen: _Seen, terms: Terms, fitted: Fit, burst: BoolArray
+    record: HouseRecord, seen: Seen, model: HouseModel, fitted: Fit, burst: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Emission in bursts (ug/h) and the indoor level that the whole model then gives (ug/m3)."""
-    phi, g, _ = step_response(terms.loss @ fitted.theta, terms.step_h)
-    entry = terms.entry @ fitted.theta
+    phi, g, _ = step_response(model.terms.loss @ fitted.theta, record.step_h)
+    entry = model.terms.entry @ fitted.theta
     filtered = fitted.run.filtered
-    excess = (filtered[1:] - phi * filtered[:-1]) / g - entry
+    excess = (filtered[1:] - phi * filtered[:-1]) / g - entry - fitted.run.drift[:-1]
     emission = np.zeros(record.count)
     emission[1:] = np.where(burst[1:], np.maximum(excess, 0.0) * record.volume_m3, 0.0)
     drive = np.zeros((record.count, 1))
     fresh = seen.restarts(np.zeros(record.count, dtype=np.bool_)) & seen.need
     drive[0, 0] = filtered[0]
-    drive[1:, 0] = np.where(fresh[1:], filtered[1:], g * (entry + emission[1:] / record.volume_m3))
+    drive[1:, 0] = np.where(
+        fresh[1:], filtered[1:], g * (entry + fitted.run.drift[:-1] + emission[1:] / record.volume_m3)
+    )
     modelled = linear_recurrence(np.where(fresh[1:], 0.0, phi), drive)[:, 0]
     inputs = np.isfinite(record.outdoor) & np.isfinite(record.fan)
     begun = np.maximum.accumulate(fresh)
     return emission, np.where(inputs & begun, modelled, np.nan)
 
 
-def _events(record: HouseRecord, seen: _Seen, fitted: Fit, burst: BoolArray, emission: FloatArray) -> tuple[Event, ...]:
+def _events(record: HouseRecord, seen: Seen, fitted: Fit, burst: BoolArray, emission: FloatArray) -> tuple[Event, ...]:
     joined = burst.copy()
     for (_, end), (begin, _) in zip(spans(burst)[:-1], spans(burst)[1:], strict=True):
         if (begin - end) * record.step_h <= 0.25:
@@ -233,9 +200,9 @@ def _events(record: HouseRecord, seen: _Seen, fitted: Fit, burst: BoolArray, emi
     return tuple(events)
 
 
-def _refusal(record: HouseRecord, seen: _Seen) -> Unknown | None:
+def _refusal(record: HouseRecord, seen: Seen) -> Unknown | None:
     """Why nothing at all can be told, or None."""
-    usable_days = float(np.count_nonzero(seen.known)) * record.step_h / 24.0
+    usable_days = float(np.count_nonzero(seen.known)) * seen.every * record.step_h / 24.0
     outdoor = record.outdoor[np.isfinite(record.outdoor)]
     if not np.isfinite(record.indoor).any():
         return Unknown("no indoor PM2.5", "add an indoor PM2.5 sensor")
@@ -255,14 +222,13 @@ def _refusal(record: HouseRecord, seen: _Seen) -> Unknown | None:
             "the outdoor reading hardly changes: its sensor is stuck, or the air gave no contrast",
             "check the outdoor sensor, or wait for days of changing outdoor air",
         )
-    standing = np.count_nonzero(np.diff(outdoor) == 0.0) / max(outdoor.size - 1, 1)
-    longest = max((last - first for first, last in spans(np.diff(outdoor) == 0.0)), default=0)
-    if longest * record.step_h > 0.5 * record.count * record.step_h and standing > 0.5:
+    longest = max((last - first for first, last in spans(~changes(outdoor))), default=0)
+    if longest > 0.5 * record.count:
         return Unknown("the outdoor reading stood still for most of the time", "check the outdoor sensor")
     return None
 
 
-def _nothing(record: HouseRecord, seen: _Seen, why: Unknown) -> Identification:
+def _nothing(record: HouseRecord, seen: Seen, why: Unknown) -> Identification:
     return Identification(
         outdoor_entry_per_h=why,
         loss_fan_off_per_h=why,
@@ -276,13 +242,13 @@ def _nothing(record: HouseRecord, seen: _Seen, why: Unknown) -> Identification:
         modelled_indoor=np.full(record.count, np.nan),
         emission_ug_h=np.zeros(record.count),
         usable=np.zeros(record.count, dtype=np.bool_),
-        usable_days=float(np.count_nonzero(seen.known)) * record.step_h / 24.0,
+        usable_days=float(np.count_nonzero(seen.known)) * seen.every * record.step_h / 24.0,
     )
 
 
 def _answers(
     record: HouseRecord,
-    seen: _Seen,
+    model: HouseModel,
     fitted: Fit,
     covariance: FloatArray,
     freedom: float,
@@ -293,15 +259,18 @@ def _answers(
     modelled: FloatArray,
 ) -> Identification:
     theta, t = fitted.theta, t_90(freedom)
-    gain, gain_sd, gain_told = _gain(fitted, covariance, gain_prior)
-    used = fitted.steering.used
+    gain, gain_sd, gain_told = _gain(model, fitted, covariance, gain_prior)
+    used, every = fitted.steering.used, max(1, round(record.indoor_interval_h / record.step_h))
     fan = np.where(np.isfinite(record.fan), record.fan, 0.0)
-    on_h = float(fan[used].sum()) * record.step_h
-    off_h = float((1.0 - fan[used]).sum()) * record.step_h
+    on_h = float(fan[used].sum()) * every * record.step_h
+    off_h = float((1.0 - fan[used]).sum()) * every * record.step_h
 
-    entry = theta[ENTRY] / gain
-    entry_sd = entry * float(np.hypot(np.sqrt(covariance[ENTRY, ENTRY]) / max(theta[ENTRY], 1e-6), gain_sd / gain))
-    loss = _interval(theta[LOSS], t * float(np.sqrt(covariance[LOSS, LOSS])), 0.0)
+    toward_entry, toward_loss = model.mean_over_period(ENTRY), model.mean_over_period(LOSS)
+    beta = float(toward_entry @ theta)
+    beta_sd = float(np.sqrt(toward_entry @ covariance @ toward_entry))
+    entry = max(beta, 0.0) / gain
+    entry_sd = float(np.hypot(beta_sd / gain, entry * gain_sd / gain))
+    loss = _interval(float(toward_loss @ theta), t * float(np.sqrt(toward_loss @ covariance @ toward_loss)), 0.0)
     extra = _interval(theta[FAN_ENTRY] / gain, t * float(np.sqrt(covariance[FAN_ENTRY, FAN_ENTRY])) / gain, -np.inf)
     factor, factor_sd = _LEAK_DILUTION
     dilution = factor * max(theta[FAN_ENTRY] / gain, 0.0)
@@ -337,7 +306,7 @@ def _answers(
         modelled_indoor=modelled,
         emission_ug_h=emission,
         usable=used,
-        usable_days=float(np.count_nonzero(used)) * record.step_h / 24.0,
+        usable_days=float(np.count_nonzero(used)) * every * record.step_h / 24.0,
     )
 
 
@@ -348,17 +317,17 @@ def _unknown_gain() -> Unknown:
     )
 
 
-def _gain(fitted: Fit, covariance: FloatArray, prior: GainPrior) -> tuple[float, float, bool]:
+def _gain(model: HouseModel, fitted: Fit, covariance: FloatArray, prior: GainPrior) -> tuple[float, float, bool]:
     """Gain ratio, its standard deviation, and whether the record itself tells it (open windows)."""
     prior_sd = prior.ratio * prior.relative_sd
-    if fitted.theta.size <= FAN_SOURCE + 1:
+    if not model.has_window:
         return prior.ratio, prior_sd, False
-    entry, loss = fitted.theta[FAN_SOURCE + 1], fitted.theta[FAN_SOURCE + 2]
+    entry, loss = fitted.theta[WINDOW_ENTRY], fitted.theta[WINDOW_LOSS]
     if loss <= 0.2:
         return prior.ratio, prior_sd, False
     ratio = float(entry / loss)
     slope = np.zeros(fitted.theta.size)
-    slope[FAN_SOURCE + 1], slope[FAN_SOURCE + 2] = 1.0 / loss, -entry / loss**2
+    slope[WINDOW_ENTRY], slope[WINDOW_LOSS] = 1.0 / loss, -entry / loss**2
     sd = float(np.sqrt(slope @ covariance @ slope))
     if not 0.0 < sd < prior_sd:
         return prior.ratio, prior_sd, False

@@ -19,6 +19,8 @@ class HouseRecord:
     `outdoor`, `indoor`: PM2.5 as read, ug/m3. `fan`: fraction of the step that the central fan ran, 0..1.
     `window`: how far windows stood open, 0..1. `indoor_temperature`, `outdoor_temperature` degC, `wind_speed` m/s.
     `volume_m3`: the air in the house. `start_h`: time of the first step's start; `step_h` its length, h.
+    `indoor_interval_h`: time between two indoor readings where that is longer than a step, so that each reading spans
+    several steps; nought where it is not.
     """
 
     step_h: float
@@ -31,12 +33,17 @@ class HouseRecord:
     outdoor_temperature: FloatArray | None = None
     wind_speed: FloatArray | None = None
     start_h: float = 0.0
+    indoor_interval_h: float = 0.0
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.step_h) and 0.0 < self.step_h <= 1.0):
             raise ValueError(f"house record: step {self.step_h:g} h is outside 0..1 h; grid the readings more finely")
         if not 1.0 <= self.volume_m3 <= 1e6:
             raise ValueError(f"house record: volume {self.volume_m3:g} m3 is outside 1..1e6; give floor area x height")
+        if not 0.0 <= self.indoor_interval_h <= 1.0:
+            raise ValueError(
+                f"house record: indoor interval {self.indoor_interval_h:g} h is outside 0..1 h; use a quicker sensor"
+            )
         for name, values in self._signals().items():
             if values.ndim != 1 or values.shape != np.shape(self.indoor):
                 raise ValueError(
