@@ -6,8 +6,7 @@ from datetime import UTC, datetime
 
 from aiohttp import web
 
-from moteledger.store import Store
-
+from ..store import Store
 from .description import description_route
 from .guard import LOOPBACK_NAMES, add_security_headers, expect_continue, host_guard
 from .health import HEALTH_ROUTE

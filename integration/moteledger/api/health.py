@@ -6,9 +6,8 @@ from typing import Literal
 from aiohttp import web
 from pydantic import BaseModel, Field
 
-from moteledger.intake import text_of
-from moteledger.store import to_us
-
+from ..intake import text_of
+from ..store import to_us
 from .routing import SERVICE, Route, json_answer
 
 

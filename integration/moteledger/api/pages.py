@@ -4,9 +4,8 @@ from http import HTTPStatus
 
 from aiohttp import web
 
-from moteledger.cards import CARDS, STATIC_FILES, render_card, render_page
-from moteledger.settings import House
-
+from ..cards import CARDS, STATIC_FILES, render_card, render_page
+from ..settings import House
 from .problems import ProblemError
 from .routing import SERVICE
 

@@ -7,8 +7,8 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 from pydantic import BaseModel, ConfigDict, Field
 
-from moteledger.intake import Refusal
-from moteledger.store import StoreError
+from ..intake import Refusal
+from ..store import StoreError
 
 PROBLEM_MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER_S = 10

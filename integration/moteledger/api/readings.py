@@ -12,10 +12,9 @@ from aiohttp.http_exceptions import HttpProcessingError
 from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WithJsonSchema
 
-from moteledger.intake import RecordsError, Refusal, accept, moment_us, read_records, text_of
-from moteledger.signals import signal_named
-from moteledger.store import Store, to_us
-
+from ..intake import RecordsError, Refusal, accept, moment_us, read_records, text_of
+from ..signals import signal_named
+from ..store import Store, to_us
 from .problems import ProblemError, too_large
 from .routing import SERVICE, Route, json_answer
 

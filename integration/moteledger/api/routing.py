@@ -10,8 +10,8 @@ from typing import Protocol
 from aiohttp import web
 from pydantic import BaseModel
 
-from moteledger.engine.assessment import Assessment
-from moteledger.store import Store
+from ..engine.assessment import Assessment
+from ..store import Store
 
 
 class AssessmentSource(Protocol):

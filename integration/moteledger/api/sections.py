@@ -7,7 +7,7 @@ from typing import Literal
 from aiohttp import web
 from pydantic import BaseModel
 
-from moteledger.engine.assessment import (
+from ..engine.assessment import (
     Air,
     Assessment,
     Caution,
@@ -19,7 +19,6 @@ from moteledger.engine.assessment import (
     Ledger,
     Period,
 )
-
 from .problems import not_now
 from .routing import SERVICE, Route, json_answer
 

@@ -4,8 +4,8 @@ from collections.abc import Iterable
 from functools import lru_cache
 from itertools import islice
 
-from moteledger.signals import Signal, signal_named
-from moteledger.store import Appended, Reading, Store
+from ..signals import Signal, signal_named
+from ..store import Appended, Reading, Store
 
 _BATCH = 50_000
 _signal = lru_cache(maxsize=256)(signal_named)

@@ -17,9 +17,8 @@ from typing import NamedTuple, ParamSpec, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from moteledger.signals import Signal, signal_named
-from moteledger.store import Reading
-
+from ..signals import Signal, signal_named
+from ..store import Reading
 from .moments import moment_us, moments_us, shown
 
 P = ParamSpec("P")

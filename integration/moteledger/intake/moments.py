@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from moteledger.store import from_us, to_us
+from ..store import from_us, to_us
 
 FIRST_YEAR, LAST_YEAR = 1990, 2100
 

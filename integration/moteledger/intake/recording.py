@@ -9,8 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from moteledger.store import Reading, Series
-
+from ..store import Reading, Series
 from .blocks import Block, RecordingError, blocks
 from .columns import CellError, Chunk, Form, cells, columns_of, form_of
 

@@ -15,9 +15,8 @@ from typing import NoReturn, ParamSpec, TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
-from moteledger.signals import Kind, Signal, signal_named
-from moteledger.store import Reading
-
+from ..signals import Kind, Signal, signal_named
+from ..store import Reading
 from .moments import FIRST_YEAR, moment_us, text_of
 
 P = ParamSpec("P")
