@@ -1,12 +1,13 @@
 """The ledger: what came in, what was made, what took it out, from the exact step means."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import reduce
+from math import prod
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .single import Inputs, Series, cleaned_airflow, of_bin
+from .single import Inputs, Series
 from .step import FloatArray
 
 _UG_PER_MG = 1000.0
@@ -16,11 +17,12 @@ _UG_PER_MG = 1000.0
 class Ledger:
     """Masses over a period, mg, in B size bins and N spans of time (one when the whole period is one account).
 
-    Arrays (N, B), `filtered` (N, J, B) for the J `devices`. `stored` is what the air holds more at the end of a span
-    than at its start, and negative where it holds less.
+    Arrays (N, B), `filtered` (N, J, B) for the J `devices`. `opening` is what the air holds at the start of a span;
+    `stored` is what it holds more at the end, negative where it holds less.
     """
 
     devices: tuple[str, ...]
+    opening: FloatArray
     entered: FloatArray
     generated: FloatArray
     filtered: FloatArray
@@ -36,14 +38,14 @@ class Ledger:
 
     @property
     def closure(self) -> float:
-        """Largest residual of any bin and span over the mass that moved in the account that moved most.
+        """The worst account's residual over the mass that went through it: what it opened with, entered and was made.
 
         The masses come from the step means, the stored mass from the ends of the steps, by different formulas; so this
         checks the solution and is not nought by construction.
         """
-        moved = self.entered + self.generated + np.abs(self.stored)
-        largest = float(moved.max())
-        return float(np.abs(self.residual).max()) / largest if largest > 0.0 else 0.0
+        through = self.opening + self.entered + self.generated
+        shares = np.divide(np.abs(self.residual), through, out=np.zeros_like(through), where=through > 0.0)
+        return float(shares.max())
 
     def total(self) -> "Ledger":
         """All bins and spans in one account, shapes (1, 1) and (1, J, 1)."""
@@ -51,61 +53,85 @@ class Ledger:
             name: np.asarray(getattr(self, name).sum()).reshape(1, 1)
             for name in ("entered", "generated", "settled", "carried_out", "stored")
         }
+        opening = self.opening[:1].sum(keepdims=True)
         filtered = self.filtered.sum(axis=(0, 2)).reshape(1, -1, 1)
-        return Ledger(devices=self.devices, filtered=filtered, **masses)
+        return Ledger(devices=self.devices, opening=opening, filtered=filtered, **masses)
 
 
 def ledger(inputs: Inputs, series: Series, span_starts: ArrayLike = (0,)) -> Ledger:
-    """The account of a solved series, one for each span of steps.
+    """The account of a solved series, one for each span of steps (`range(0, steps, 1440)`: days of minutes).
 
     `span_starts`: the index of the first step of each span, rising, the first one 0; a span ends where the next starts.
     Raises ValueError for starts that do not rise from 0 or lie past the last step.
     """
-    starts = np.asarray(span_starts, dtype=np.intp)
-    if starts.ndim != 1 or starts.size == 0 or starts[0] != 0 or (np.diff(starts) <= 0).any():
-        raise ValueError(f"span_starts: {starts.tolist()} must rise from 0; give the first step of each span")
-    if starts[-1] >= inputs.steps:
-        raise ValueError(f"span_starts: {starts[-1]} is past the last step; there are {inputs.steps} steps")
-    spans = tuple(_spans(starts, inputs.steps))
-    devices = tuple(cleaner.name for cleaner in inputs.cleaners)
-    shape = (len(spans), inputs.bins)
-    entered, generated, settled, carried_out, stored = (np.empty(shape) for _ in range(5))
-    filtered = np.empty((len(spans), len(devices), inputs.bins))
+    spans = Spans.of(span_starts, inputs.steps)
     step_h = np.asarray(inputs.step_h, dtype=np.float64)
-    # Weights once for all bins: hours of each step, and airflow times hours.
-    infiltrated_m3 = np.asarray(np.asarray(inputs.infiltration_m3h) * step_h)
-    taken_in_m3 = np.asarray(np.asarray(inputs.intake_m3h) * step_h)
-    outflow_m3 = np.asarray(inputs.outflow * step_h)
-    cleaned_m3 = [np.asarray(cleaned_airflow(cleaner) * step_h) for cleaner in inputs.cleaners]
-    outdoor = np.asarray(inputs.outdoor_ug_m3, dtype=np.float64)
-    for size_bin in range(inputs.bins):
-        penetration = of_bin(inputs.penetration, size_bin)
-        passing = 1.0 - of_bin(inputs.intake_efficiency, size_bin)
-        emitted = np.asarray(inputs.emission(size_bin) * step_h)
-        settling_m3_h = of_bin(inputs.deposition_per_h, size_bin) * inputs.volume_m3
-        for row, span in enumerate(spans):
-            mean = series.mean[size_bin, span]
-            outside = outdoor[size_bin, span]
-            infiltrated = penetration * _weighted_sum(infiltrated_m3, outside, span)
-            entered[row, size_bin] = infiltrated + passing * _weighted_sum(taken_in_m3, outside, span)
-            generated[row, size_bin] = emitted[span].sum() if emitted.ndim else (span.stop - span.start) * emitted
-            settled[row, size_bin] = settling_m3_h * _weighted_sum(step_h, mean, span)
-            carried_out[row, size_bin] = _weighted_sum(outflow_m3, mean, span)
-            for column, (volume_m3, cleaner) in enumerate(zip(cleaned_m3, inputs.cleaners, strict=True)):
-                efficiency = of_bin(cleaner.efficiency, size_bin)
-                filtered[row, column, size_bin] = efficiency * _weighted_sum(volume_m3, mean, span)
-            first = series.end[size_bin, span.start - 1] if span.start else series.start[size_bin]
-            stored[row, size_bin] = inputs.volume_m3 * (series.end[size_bin, span.stop - 1] - first)
-    in_mg = [mass / _UG_PER_MG for mass in (entered, generated, filtered, settled, carried_out, stored)]
+    outdoor_ug_m3 = np.asarray(inputs.outdoor_ug_m3, dtype=np.float64)
+    # What is the same for all bins, once: air moved in each step, m3.
+    infiltrated_m3 = np.asarray(inputs.infiltration_m3h) * step_h
+    taken_in_m3 = np.asarray(inputs.intake_m3h) * step_h
+    carried_out_m3 = inputs.outflow * step_h
+    cleaned_m3 = [cleaner.drawn_m3h * step_h for cleaner in inputs.cleaners]
+    shape = (spans.count, inputs.bins)
+    opening, entered, generated, settled, carried_out, stored = (np.empty(shape) for _ in range(6))
+    filtered = np.empty((spans.count, len(inputs.cleaners), inputs.bins))
+    for size_bin, (outdoor, mean) in enumerate(zip(outdoor_ug_m3, series.mean, strict=True)):
+        infiltrated = of_bin(inputs.penetration, size_bin) * spans.sums(outdoor, infiltrated_m3)
+        taken_in = (1.0 - of_bin(inputs.intake_efficiency, size_bin)) * spans.sums(outdoor, taken_in_m3)
+        entered[:, size_bin] = infiltrated + taken_in
+        generated[:, size_bin] = spans.sums(of_bin(inputs.emission_ug_h, size_bin), step_h)
+        settling_m3h = of_bin(inputs.deposition_per_h, size_bin) * inputs.volume_m3
+        settled[:, size_bin] = settling_m3h * spans.sums(mean, step_h)
+        carried_out[:, size_bin] = spans.sums(mean, carried_out_m3)
+        for device, (air_m3, cleaner) in enumerate(zip(cleaned_m3, inputs.cleaners, strict=True)):
+            filtered[:, device, size_bin] = spans.sums(mean, air_m3, of_bin(cleaner.efficiency, size_bin))
+        held = inputs.volume_m3 * spans.edges(series.start[size_bin], series.end[size_bin])
+        opening[:, size_bin], stored[:, size_bin] = held[:-1], np.diff(held)
+    devices = tuple(cleaner.name for cleaner in inputs.cleaners)
+    in_mg = [mass / _UG_PER_MG for mass in (opening, entered, generated, filtered, settled, carried_out, stored)]
     return Ledger(devices, *in_mg)
 
 
-def _spans(starts: NDArray[np.intp], steps: int) -> Iterator[slice]:
-    for first, last in zip(starts, [*starts[1:], steps], strict=True):
-        yield slice(int(first), int(last))
+@dataclass(frozen=True)
+class Spans:
+    """Spans of a series of steps, end to end."""
+
+    starts: NDArray[np.intp]
+    steps: int
+
+    @staticmethod
+    def of(span_starts: ArrayLike, steps: int) -> "Spans":
+        """Checked spans; raises ValueError for starts that do not rise from 0 or lie past the last step."""
+        starts = np.asarray(span_starts)
+        if starts.ndim != 1 or starts.size == 0 or starts.dtype.kind not in "iu":
+            raise ValueError(f"span_starts: {span_starts!r}; give the number of the first step of each span")
+        if starts[0] != 0 or (np.diff(starts) <= 0).any():
+            raise ValueError(f"span_starts: {starts.tolist()} must rise from 0; give the first step of each span")
+        if starts[-1] >= steps:
+            raise ValueError(f"span_starts: {starts[-1]} is past the last step; there are {steps} steps")
+        return Spans(starts.astype(np.intp), steps)
+
+    @property
+    def count(self) -> int:
+        """Number of spans."""
+        return self.starts.size
+
+    def sums(self, *factors: FloatArray) -> FloatArray:
+        """Sum over each span of the product of factors, each one number or one for each step."""
+        rows = [factor for factor in factors if factor.ndim]
+        scale = prod(float(factor) for factor in factors if not factor.ndim)
+        if not rows:
+            return scale * np.diff(self.starts, append=self.steps)
+        if self.count == 1 and len(rows) == 2:
+            return np.array([scale * np.dot(*rows)])
+        return np.asarray(scale * np.add.reduceat(reduce(np.multiply, rows), self.starts))
+
+    def edges(self, start: float, ends: FloatArray) -> FloatArray:
+        """The values at the start of each span and at the end of the last one."""
+        return np.concatenate(([start], ends[self.starts[1:] - 1], ends[-1:]))
 
 
-def _weighted_sum(weight: FloatArray, values: FloatArray, span: slice) -> float:
-    if weight.ndim:
-        return float(np.dot(weight[span], values))
-    return float(weight) * float(values.sum()) if weight != 0.0 else 0.0
+def of_bin(values: ArrayLike, size_bin: int) -> FloatArray:
+    """What a bin has of something that is one number, or has one for each bin, or for each bin and step: () or (T,)."""
+    array = np.asarray(values, dtype=np.float64)
+    return np.asarray(array[size_bin]) if array.ndim else array
