@@ -1,16 +1,22 @@
 """The house file: pydantic models, TOML, every error naming the key, the value and the fix."""
 
+from .candidates import Candidate, DuctKind, FittingLoss, RemoteDuct, Transition
 from .completeness import Missing, missing_keys
-from .file import HouseFileError, read_house
+from .file import CandidatesFileError, HouseFileError, SettingsFileError, read_candidates, read_house
 from .house import (
     AirHandler,
+    BlowerPoint,
     BlowerType,
     Building,
+    Coil,
     DoorReading,
+    Dust,
     FilterSettings,
     Gap,
     House,
     Leakage,
+    MechanicalVentilation,
+    Outdoors,
     QuietHours,
     Ranges,
     RatedDrop,
@@ -24,24 +30,37 @@ from .quantities import parse
 
 __all__ = [
     "AirHandler",
+    "BlowerPoint",
     "BlowerType",
     "Building",
+    "Candidate",
+    "CandidatesFileError",
+    "Coil",
     "DoorReading",
+    "DuctKind",
+    "Dust",
     "FilterSettings",
+    "FittingLoss",
     "Gap",
     "House",
     "HouseFileError",
     "Leakage",
+    "MechanicalVentilation",
     "Missing",
+    "Outdoors",
     "QuietHours",
     "Ranges",
     "RatedDrop",
+    "RemoteDuct",
     "Sensor",
+    "SettingsFileError",
     "Site",
     "Targets",
     "Tariff",
+    "Transition",
     "Units",
     "missing_keys",
     "parse",
+    "read_candidates",
     "read_house",
 ]

@@ -1,19 +1,22 @@
-"""Reading a house file, every error naming the key, the value and the fix."""
+"""Reading the files that people write, every error naming the key, the value and the fix."""
 
 import tomllib
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from .candidates import Candidate, CandidatesFile
 from .house import House
 
 _LARGEST_FILE = 1_000_000
 
+Model = TypeVar("Model", bound=BaseModel)
 
-class HouseFileError(ValueError):
-    """The house file is unusable; `problems` holds one line for each thing wrong, the message all of them."""
+
+class SettingsFileError(ValueError):
+    """A file is unusable; `problems` holds one line for each thing wrong, the message all of them."""
 
     def __init__(self, path: Path, problems: list[str]) -> None:
         self.path = path
@@ -21,31 +24,48 @@ class HouseFileError(ValueError):
         super().__init__(f"{path}: " + "; ".join(problems))
 
 
+class HouseFileError(SettingsFileError):
+    """The house file is unusable."""
+
+
+class CandidatesFileError(SettingsFileError):
+    """The candidates file is unusable."""
+
+
 def read_house(path: Path) -> House:
     """Read and check a house file (TOML); raises HouseFileError listing everything wrong with it."""
+    return _read(path, House, HouseFileError, "--house")
+
+
+def read_candidates(path: Path) -> tuple[Candidate, ...]:
+    """Read and check a candidates file (TOML); raises CandidatesFileError listing everything wrong with it."""
+    return _read(path, CandidatesFile, CandidatesFileError, "--candidates").candidates
+
+
+def _read(path: Path, model: type[Model], failure: type[SettingsFileError], option: str) -> Model:
     try:
         if path.stat().st_size > _LARGEST_FILE:
-            raise HouseFileError(path, [f"is larger than {_LARGEST_FILE} bytes; a house file is a page of text"])
+            raise failure(path, [f"is larger than {_LARGEST_FILE} bytes; such a file is a page of text"])
         document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
-        raise HouseFileError(path, ["no such file; check the path given after --house"]) from None
+        raise failure(path, [f"no such file; check the path given after {option}"]) from None
     except OSError as error:
-        raise HouseFileError(path, [f"cannot be read ({error.strerror}); check the path and its permissions"]) from None
+        raise failure(path, [f"cannot be read ({error.strerror}); check the path and its permissions"]) from None
     except UnicodeDecodeError as error:
-        raise HouseFileError(path, [f"byte {error.start} is not UTF-8; save the file as UTF-8 text"]) from None
+        raise failure(path, [f"byte {error.start} is not UTF-8; save the file as UTF-8 text"]) from None
     except tomllib.TOMLDecodeError as error:
-        raise HouseFileError(path, [f"is not TOML: {error}; correct that line"]) from None
+        raise failure(path, [f"is not TOML: {error}; correct that line"]) from None
     try:
-        return House.model_validate(document)
+        return model.model_validate(document)
     except ValidationError as error:
-        raise HouseFileError(path, [_problem(detail, document) for detail in error.errors()]) from None
+        raise failure(path, [_problem(detail, model) for detail in error.errors()]) from None
 
 
-def _problem(detail: Any, document: dict[str, Any]) -> str:
+def _problem(detail: Any, model: type[BaseModel]) -> str:
     location = [part for part in detail["loc"] if not str(part).startswith("function-")]
     key = ".".join(str(part) for part in location) or "the file as a whole"
     if detail["type"] == "extra_forbidden":
-        known = _keys_at(House, location[:-1])
+        known = _keys_at(model, location[:-1])
         near = get_close_matches(str(location[-1]), known, n=1)
         hint = f"did you mean {near[0]!r}?" if near else f"known keys here: {', '.join(known)}"
         return f"{key}: no such key; {hint}"
@@ -58,7 +78,7 @@ def _problem(detail: Any, document: dict[str, Any]) -> str:
 
 
 def _keys_at(model: type[BaseModel], location: list[Any]) -> list[str]:
-    """The keys that a table of the house file may hold."""
+    """The keys that a table of the file may hold."""
     here: Any = model
     for part in location:
         if isinstance(part, str):

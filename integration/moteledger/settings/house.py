@@ -6,6 +6,7 @@ Only `name`, `[house]` with a floor area, and nothing else is required; what is 
 
 from datetime import date, time
 from enum import StrEnum
+from itertools import pairwise
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -21,13 +22,20 @@ from .quantities import (
     Area,
     Concentration,
     Duration,
+    Emission,
     Fraction,
     Length,
     Mass,
     Power,
     Pressure,
+    Static,
     Temperature,
+    TemperatureRise,
+    Velocity,
 )
+
+DuctShare = Annotated[float, Field(ge=0, le=0.5)]
+Price = Annotated[float, Field(ge=0, le=100_000)]
 
 
 class Table(BaseModel):
@@ -84,12 +92,30 @@ class Leakage(Table):
         return self
 
 
+class Dust(StrEnum):
+    """How dusty a house is, in words: no pets, shoes off and carpets few; as most are; animals, open doors, building.
+
+    They stand for 30, 90 and 270 ug/m3 in the air that reaches the filter: the median of 21 homes, and a factor of
+    three to either side (common practice, no source), of the 2.9 to 824 found by Mahdavi & Siegel (2021).
+    """
+
+    CLEAN = "clean"
+    ORDINARY = "ordinary"
+    DUSTY = "dusty"
+
+
 class Building(Table):
-    """The house itself: what holds the air."""
+    """The house itself: what holds the air, how dusty it is and what its people make on average.
+
+    `indoor_source` is the PM2.5 made indoors, averaged over the day: by default half an hour of cooking at 1.7 mg/min
+    and 1.1 mg/h of all else, Ozkaynak et al. (1996), J. Expo. Anal. Environ. Epidemiol. 6: 57-78 (from memory).
+    """
 
     floor_area: Area
     ceiling_height: Length = 2.44
     leakage: Leakage | None = None
+    dust: Dust | None = None
+    indoor_source: Emission = 3200.0
 
     @property
     def volume_m3(self) -> float:
@@ -105,15 +131,69 @@ class BlowerType(StrEnum):
     CONSTANT_AIRFLOW = "constant-airflow"
 
 
+class BlowerPoint(Table):
+    """One row of a blower's table: the airflow, and the fan's power, at an external static pressure."""
+
+    static: Static
+    airflow: Airflow
+    power: Power | None = None
+
+
+class Coil(Table):
+    """The cooling coil in the path of the external static: its face, its drop when free, the part covered today.
+
+    0.2 in.w.c. is a usual drop of a wet coil at its rated airflow (common practice, no source).
+    """
+
+    face_area: Area
+    drop: Pressure = 50.0
+    covered: Annotated[float, Field(ge=0, le=0.9)] = 0.0
+
+
 class AirHandler(Table):
-    """The blower and the duct it works on, as surveyed."""
+    """The blower and the duct it works on, as surveyed.
+
+    `external_static` is the total across the blower's cabinet, the filter in place included; `filter_drop` what that
+    filter dropped in the same survey. `blower_table` is the maker's or the surveyor's own, lowest static first.
+    `rated_static`: the most that the nameplate allows. `heating_output` and `most_temperature_rise`: the furnace's.
+    `supply_leakage`, `return_leakage`: shares of the airflow that ducts lose to and draw from outside the shell.
+    `fan_runtime`: share of the year's hours in which heating and cooling run the fan; else the climate tells.
+    """
 
     blower: BlowerType = BlowerType.PERMANENT_SPLIT_CAPACITOR
+    blower_table: tuple[BlowerPoint, ...] = ()
     cooling_capacity: Power | None = None
     airflow: Airflow | None = None
     airflow_known_by: Literal["measured", "nominal"] = "nominal"
     external_static: Pressure | None = None
+    rated_static: Pressure | None = None
+    filter_drop: Pressure | None = None
     fan_power: Power | None = None
+    coil: Coil | None = None
+    heating_output: Power | None = None
+    most_temperature_rise: TemperatureRise | None = None
+    supply_leakage: DuctShare = 0.0
+    return_leakage: DuctShare = 0.0
+    fan_runtime: Fraction | None = None
+
+    @model_validator(mode="after")
+    def _rising_table(self) -> Self:
+        statics = [point.static for point in self.blower_table]
+        powers = {point.power is None for point in self.blower_table}
+        if len(statics) == 1 or any(later <= earlier for earlier, later in pairwise(statics)):
+            raise ValueError("blower_table: give two or more rows, each with a higher static than the one before")
+        if len(powers) > 1:
+            raise ValueError("blower_table: power is given in some rows only; give it in all rows or in none")
+        return self
+
+    @model_validator(mode="after")
+    def _filter_within_total(self) -> Self:
+        if self.filter_drop and self.external_static and self.filter_drop >= self.external_static:
+            raise ValueError(
+                f"filter_drop: {self.filter_drop:.3g} Pa leaves nothing of the external static of "
+                f"{self.external_static:.3g} Pa for the ducts; external_static includes the filter, measure both again"
+            )
+        return self
 
     @property
     def airflow_uncertainty(self) -> float:
@@ -163,12 +243,29 @@ class FilterSettings(Table):
     gaps: tuple[Gap, ...] = ()
     installed: date | None = None
     longest_use: Duration = 8760.0
-    price: Annotated[float, Field(ge=0, le=100_000)] | None = None
+    price: Price | None = None
 
     @model_validator(mode="after")
     def _one_rating(self) -> Self:
         if (self.merv is None) == (self.efficiency is None):
             raise ValueError("give the rating once: either merv or efficiency = { e1 = , e2 = , e3 = }")
+        return self
+
+    @model_validator(mode="after")
+    def _sound_drops(self) -> Self:
+        points = sorted(self.rated_drop, key=lambda point: point.airflow)
+        if any(more.drop <= less.drop for less, more in pairwise(points)):
+            raise ValueError("rated_drop: the drop must rise with the airflow; give each airflow once, with its drop")
+        if self.final_drop is not None and points and self.final_drop <= self.rated_drop[0].drop:
+            raise ValueError(
+                f"final_drop: {self.final_drop:.3g} Pa is not above the first rated_drop of "
+                f"{self.rated_drop[0].drop:.3g} Pa; give the drop at which the loaded filter is changed"
+            )
+        if self.face_area and self.media_area and self.media_area < self.face_area:
+            raise ValueError(
+                f"media_area: {self.media_area:.3g} m2 is below the face of {self.face_area:.3g} m2; "
+                "give the area of the unfolded pleats"
+            )
         return self
 
 
@@ -204,6 +301,35 @@ class Targets(Table):
     pm25: Concentration = 15.0
 
 
+class Outdoors(Table):
+    """The year round the house: mean temperatures of its coldest and warmest month, its wind, its fine particles.
+
+    The defaults are a temperate climate with 8 ug/m3, near the mean of measured US counties (common practice, no
+    source); a smoke day is one of the worst of the year, and `smoke_days` is how many of them a year has.
+    """
+
+    coldest_month: Temperature = 0.0
+    warmest_month: Temperature = 24.0
+    wind: Velocity = 3.0
+    ordinary_pm25: Concentration = 8.0
+    smoke_pm25: Concentration = 150.0
+    smoke_days: Annotated[int, Field(ge=0, le=200)] = 0
+
+    @model_validator(mode="after")
+    def _seasons(self) -> Self:
+        if self.warmest_month < self.coldest_month:
+            raise ValueError("warmest_month is colder than coldest_month; exchange the two")
+        return self
+
+
+class MechanicalVentilation(Table):
+    """Outdoor air that fans bring in and throw out all day, and the MERV of the filter in the intake, if any."""
+
+    supply: Airflow | None = None
+    exhaust: Airflow | None = None
+    intake_merv: Annotated[int, Field(ge=1, le=16)] | None = None
+
+
 class Tariff(Table):
     """What electricity costs, in the house's own currency."""
 
@@ -233,6 +359,8 @@ class House(Table):
     site: Site = Site()
     house: Building
     air_handler: AirHandler = AirHandler()
+    ventilation: MechanicalVentilation = MechanicalVentilation()
+    outdoors: Outdoors = Outdoors()
     filter: FilterSettings | None = None
     sensors: tuple[Sensor, ...] = ()
     targets: Targets = Targets()

@@ -20,6 +20,7 @@ _EXAMPLE = {
     Quantity.DURATION: 1.0,
     Quantity.MASS: 60_000.0,
     Quantity.EMISSION: 2000.0,
+    Quantity.VELOCITY: 3.0,
 }
 
 
@@ -52,14 +53,24 @@ def _validator(quantity: Quantity) -> BeforeValidator:
     return BeforeValidator(lambda written: parse(written, quantity))
 
 
+def _difference(written: object) -> float:
+    """A difference of temperatures: 70 degF is 38.9 K, the zero of the scale playing no part."""
+    symbol = str(written).strip().lstrip("+-.0123456789eE ").strip()
+    return parse(written, Quantity.TEMPERATURE) - parse(f"0 {symbol}", Quantity.TEMPERATURE)
+
+
 Concentration = Annotated[float, _validator(Quantity.CONCENTRATION), Field(ge=0, le=1000)]
 Airflow = Annotated[float, _validator(Quantity.AIRFLOW), Field(gt=0, le=50_000)]
 Pressure = Annotated[float, _validator(Quantity.PRESSURE), Field(gt=0, le=2_500)]
+Static = Annotated[float, _validator(Quantity.PRESSURE), Field(ge=0, le=1_000)]
 Length = Annotated[float, _validator(Quantity.LENGTH), Field(gt=0, le=1_000)]
 Altitude = Annotated[float, _validator(Quantity.LENGTH), Field(ge=-430, le=5_500)]
 Area = Annotated[float, _validator(Quantity.AREA), Field(gt=0, le=10_000)]
 Power = Annotated[float, _validator(Quantity.POWER), Field(gt=0, le=500_000)]
 Temperature = Annotated[float, _validator(Quantity.TEMPERATURE), Field(ge=-70, le=65)]
 Duration = Annotated[float, _validator(Quantity.DURATION), Field(gt=0, le=87_600)]
+TemperatureRise = Annotated[float, BeforeValidator(_difference), Field(gt=0, le=100)]
+Velocity = Annotated[float, _validator(Quantity.VELOCITY), Field(ge=0, le=60)]
+Emission = Annotated[float, _validator(Quantity.EMISSION), Field(ge=0, le=1e7)]
 Mass = Annotated[float, _validator(Quantity.MASS), Field(gt=0, le=1e8)]
 Fraction = Annotated[float, Field(ge=0, le=1)]

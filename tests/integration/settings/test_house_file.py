@@ -113,3 +113,40 @@ def test_any_text_is_a_house_or_a_clear_refusal(text: str, tmp_path_factory: pyt
     path.write_text(text, encoding="utf-8", errors="surrogatepass")
     with pytest.raises(HouseFileError):
         read_house(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (
+            LEAST + "[air_handler]\nexternal_static = '100 Pa'\nfilter_drop = '120 Pa'\n",
+            ["air_handler", "filter_drop", "120 Pa", "100 Pa", "measure both again"],
+        ),
+        (
+            LEAST + "[air_handler]\nblower_table = [{ static = '100 Pa', airflow = '900 cfm' }]\n",
+            ["air_handler", "blower_table", "two or more rows"],
+        ),
+        (
+            LEAST
+            + "[air_handler]\nblower_table = [{ static = '0 Pa', airflow = '900 cfm', power = '300 W' }, "
+            + "{ static = '50 Pa', airflow = '800 cfm' }]\n",
+            ["blower_table", "all rows or in none"],
+        ),
+        (LEAST + "[air_handler]\nmost_temperature_rise = '70'\n", ["most_temperature_rise", "70", "no unit"]),
+        (LEAST + "[air_handler]\nreturn_leakage = 0.8\n", ["air_handler.return_leakage", "0.8", "0.5"]),
+        (LEAST + "[outdoors]\ncoldest_month = '30 degC'\n", ["outdoors", "coldest_month", "exchange"]),
+        (LEAST + "dust = 'filthy'\n", ["house.dust", "filthy", "dusty"]),
+    ],
+)
+def test_what_a_survey_adds_for_comparing_is_checked_too(text: str, words: list[str], tmp_path: Path) -> None:
+    told = "; ".join(problems_of(text, tmp_path))
+    for word in words:
+        assert word in told
+
+
+def test_a_temperature_rise_is_a_difference(tmp_path: Path) -> None:
+    # NIST SP 811 (2008), appendix B.8: a difference of 1.8 degF is one of 1 K.
+    house = house_from(LEAST + "[air_handler]\nmost_temperature_rise = '63 degF'\n", tmp_path)
+    assert house.air_handler.most_temperature_rise == pytest.approx(35.0)
+    house = house_from(LEAST + "[air_handler]\nmost_temperature_rise = '35 K'\n", tmp_path)
+    assert house.air_handler.most_temperature_rise == pytest.approx(35.0)
