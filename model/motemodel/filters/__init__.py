@@ -52,12 +52,11 @@ from .fibre import (
     quality_factor,
     single_fibre_efficiency,
 )
-from .gaps import (
-    Gap,
-)
+from .gaps import Gap
 from .loading import (
     CLEAN,
     DUST_GRID,
+    TYPICAL_DUST_UG_M3,
     Deposit,
     ExponentialLoading,
     LinearLoading,
@@ -95,6 +94,7 @@ __all__ = [
     "LOWEST_MERV",
     "RANGE_EDGES_UM",
     "TEST_FACE_VELOCITIES_M_S",
+    "TYPICAL_DUST_UG_M3",
     "USUAL_EXPONENT",
     "USUAL_SCREENING_M2_PER_M2",
     "USUAL_SHARE_WITHOUT_CHARGE",

@@ -15,6 +15,10 @@ from ..particles.bounds import FloatArray, fraction, not_negative, positive, wit
 DUST_GRID = SizeGrid((0.01, 0.1, 0.3, 1.0, 2.5, 10.0, 30.0, 100.0, 300.0))
 """The default grid carried on to the coarse dust that fills filters."""
 
+TYPICAL_DUST_UG_M3 = 89.8
+"""House dust in the air that reaches a filter, ug/m3: median of 21 homes (2.9 to 824), Mahdavi & Siegel (2021), Indoor
+Air 31, 1050-1060."""
+
 USUAL_CAPACITY_MG_PER_M2 = 100_000.0
 """House dust on each m2 of media at which the drop has doubled (common practice, no source)."""
 

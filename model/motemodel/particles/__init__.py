@@ -1,10 +1,18 @@
 """Particles: their sizes, how they move in air, and what the surfaces of a house do to them.
 
 Parts: `air` (the gas), `sizes` (grid and mass distributions), `motion` (slip, settling, diffusion), `surfaces`
-(deposition in rooms, cracks of the shell), `bounds` (refusals of impossible numbers).
+(deposition in rooms, cracks of the shell), `homes` (both as measured in lived-in homes), `bounds` (refusals of
+impossible numbers).
 """
 
 from .air import ROOM_AIR, Air
+from .homes import (
+    USUAL_PM25_DEPOSITION_PER_H,
+    USUAL_PM25_PENETRATION,
+    Usual,
+    lived_in_deposition_rate,
+    lived_in_penetration_factor,
+)
 from .motion import (
     UNIT_DENSITY,
     diffusion_coefficient,
@@ -53,6 +61,8 @@ __all__ = [
     "ROOM_AIR",
     "TYPICAL_SHELL",
     "UNIT_DENSITY",
+    "USUAL_PM25_DEPOSITION_PER_H",
+    "USUAL_PM25_PENETRATION",
     "WILDFIRE_SMOKE",
     "Air",
     "Crack",
@@ -61,6 +71,7 @@ __all__ = [
     "RoomSurfaces",
     "SizeCurve",
     "SizeGrid",
+    "Usual",
     "bin_means",
     "crack_penetration",
     "crack_resistance",
@@ -68,6 +79,8 @@ __all__ = [
     "deposition_rate",
     "deposition_velocities",
     "diffusion_coefficient",
+    "lived_in_deposition_rate",
+    "lived_in_penetration_factor",
     "mass_weighted_mean",
     "penetration_factor",
     "relaxation_time",

@@ -1,26 +1,26 @@
 """The house round a filter: when its fan runs, what is outdoors, what its people make and stir up."""
 
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from ..envelope import Exposure, Leakage, Ventilation
-from ..particles import DEFAULT_GRID, OUTDOOR_URBAN, MassDistribution, bin_means, deposition_rate, penetration_factor
+from ..filters import TYPICAL_DUST_UG_M3
+from ..particles import (
+    DEFAULT_GRID,
+    OUTDOOR_URBAN,
+    MassDistribution,
+    bin_means,
+    lived_in_deposition_rate,
+    lived_in_penetration_factor,
+)
 from ..particles.bounds import FloatArray, finite, fraction, not_negative, within
 
 HOURS_PER_DAY = 24
 PM25_BINS = 4
 """Bins of the default grid that make up PM2.5."""
-
-TYPICAL_DUST_UG_M3 = 89.8
-"""House dust in the air that reaches a filter, ug/m3: median of 21 homes (2.9 to 824), Mahdavi and Siegel (2021),
-Indoor Air 31, 1050-1060."""
-
-LIVED_IN_DEPOSITION_PER_H = 0.39
-"""Loss of PM2.5 to the surfaces of lived-in homes, 1/h: Ozkaynak et al. (1996), J. Expo. Anal. Environ. Epidemiol. 6,
-57-78 (from memory)."""
 
 
 @dataclass(frozen=True)
@@ -81,18 +81,14 @@ class Outdoors:
         return np.asarray(np.multiply.outer(shares / shares[:PM25_BINS].sum(), self.pm25_ug_m3))
 
 
-@lru_cache
-def _theoretical_penetration() -> tuple[float, ...]:
-    return tuple(bin_means(penetration_factor, OUTDOOR_URBAN, DEFAULT_GRID).tolist())
+@cache
+def _usual_penetration() -> tuple[float, ...]:
+    return tuple(bin_means(lived_in_penetration_factor, OUTDOOR_URBAN, DEFAULT_GRID).tolist())
 
 
-@lru_cache
-def _lived_in_deposition() -> tuple[float, ...]:
-    """Theory for smooth surfaces, and the same added to every bin to make up what lived-in homes lose of PM2.5."""
-    smooth = bin_means(deposition_rate, OUTDOOR_URBAN, DEFAULT_GRID)
-    shares = OUTDOOR_URBAN.bin_fractions(DEFAULT_GRID)[:PM25_BINS]
-    of_pm25 = float(shares @ smooth[:PM25_BINS] / shares.sum())
-    return tuple((smooth + LIVED_IN_DEPOSITION_PER_H - of_pm25).tolist())
+@cache
+def _usual_deposition() -> tuple[float, ...]:
+    return tuple(bin_means(lived_in_deposition_rate, OUTDOOR_URBAN, DEFAULT_GRID).tolist())
 
 
 @dataclass(frozen=True)
@@ -100,8 +96,8 @@ class Household:
     """The house round the filter and what its people make and stir up.
 
     `supply_leak` and `return_leak`: shares of the fan's airflow that its ducts lose to and draw from outside the shell.
-    `penetration`, `deposition_per_h`: by the bins of the default grid; by default theory for a typical shell, and the
-    loss of lived-in homes. `source_ug_h`: particles up to 10 um made indoors, on average, with the sizes of cooking.
+    `penetration`, `deposition_per_h`: by the bins of the default grid; by default those of lived-in homes.
+    `source_ug_h`: particles up to 10 um made indoors, on average, with the sizes of cooking.
     `dust_ug_m3`: house dust in the air that reaches the filter; it is stirred up and falls again whatever the filter
     does, so it is given, not balanced.
     """
@@ -114,8 +110,8 @@ class Household:
     supply_leak: float = 0.0
     return_leak: float = 0.0
     indoor_c: float = 21.0
-    penetration: tuple[float, ...] = field(default_factory=_theoretical_penetration)
-    deposition_per_h: tuple[float, ...] = field(default_factory=_lived_in_deposition)
+    penetration: tuple[float, ...] = field(default_factory=_usual_penetration)
+    deposition_per_h: tuple[float, ...] = field(default_factory=_usual_deposition)
     source_ug_h: float = 0.0
     dust_ug_m3: float = TYPICAL_DUST_UG_M3
 
