@@ -1,11 +1,47 @@
 """What the readings tell of a house: continuous identification, events, decay tests, verdicts, the pressure watch.
 
 Every answer is an `Estimate` with its 90 % interval or an `Unknown` that says what would make the data tell.
+
+Parts: `answer`, `record` (what all work on), `recurrence` (the balance behind a noisy sensor), `fit` (robust fit and
+its intervals), `house_model` (what is fitted), `events`, `identification` (all of it together), `decay`, `verdict`,
+`pressure`.
 """
 
 from .answer import Answer, Estimate, Unknown
+from .decay import USUAL_ENTRY, Decay, DecayTest, combined, decay_test, fit_decay
 from .events import Event
 from .identification import GainPrior, Identification, identify
+from .pressure import USUAL_EXPONENT, PressureStep, PressureWatch, StepKind, drop_at_reference, watch_pressure
 from .record import HouseRecord
+from .verdict import SHARE_NEEDED, Cause, CauseKind, Delivery, Evidence, Verdict, judge, quotient
 
-__all__ = ["Answer", "Estimate", "Event", "GainPrior", "HouseRecord", "Identification", "Unknown", "identify"]
+__all__ = [
+    "SHARE_NEEDED",
+    "USUAL_ENTRY",
+    "USUAL_EXPONENT",
+    "Answer",
+    "Cause",
+    "CauseKind",
+    "Decay",
+    "DecayTest",
+    "Delivery",
+    "Estimate",
+    "Event",
+    "Evidence",
+    "GainPrior",
+    "HouseRecord",
+    "Identification",
+    "PressureStep",
+    "PressureWatch",
+    "StepKind",
+    "Unknown",
+    "Verdict",
+    "combined",
+    "decay_test",
+    "drop_at_reference",
+    "fit_decay",
+    "identify",
+    "judge",
+    "quotient",
+    "watch_pressure",
+]

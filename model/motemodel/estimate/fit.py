@@ -47,23 +47,24 @@ def fit(
     prior: Prior,
     start: FloatArray,
     *,
-    noise: Noise | None = None,
+    noise: Noise,
+    seek_noise: bool = False,
     iterations: int = 4,
     every: int = 1,
 ) -> Fit:
     """Posterior mode of the parameters under Student-t innovations.
 
-    `known`, `restart`: see `steer`. The noise, unless given, is the likeliest of a short list. The covariance is left
-    as that of the curvature alone; see `robust_covariance`.
+    `known`, `restart`, `every`: see `steer`. `seek_noise` looks for the likeliest noise in a short list about `noise`
+    after the first iteration. The covariance is left as that of the curvature alone; see `robust_covariance`.
     """
     theta = start
-    chosen = noise or Noise(0.01, 3.0)
+    chosen = noise
 
     def steering_for(tried: Noise) -> Steering:
         return steer(known, restart, tried, terms.step_h, float(np.mean(terms.loss @ theta)), every)
 
     for turn in range(iterations):
-        if noise is None and turn in {1, 3}:
+        if seek_noise and turn == 1:
             chosen = _likeliest(terms, theta, reading, steering_for, chosen)
         steering = steering_for(chosen)
         result = run(terms, theta, reading, steering)
@@ -88,8 +89,14 @@ def _likeliest(
     def misfit(tried: Noise) -> float:
         return _misfit(terms, theta, reading, steering_for(tried))
 
-    lasting = min((replace(first, lasting=value) for value in _LASTING), key=misfit)
-    return min((replace(lasting, quick=value) for value in _QUICK), key=misfit)
+    lasting = min((replace(first, lasting=value) for value in _near(first.lasting, _LASTING)), key=misfit)
+    return min((replace(lasting, quick=value) for value in _near(first.quick, _QUICK)), key=misfit)
+
+
+def _near(value: float, ladder: tuple[float, ...]) -> tuple[float, ...]:
+    """The rung of the ladder at `value` and two on each side."""
+    at = int(np.argmin(np.abs(np.array(ladder) - value)))
+    return ladder[max(at - 2, 0) : at + 3]
 
 
 def noise_scale(result: Run, steering: Steering) -> FloatArray:

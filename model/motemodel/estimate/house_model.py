@@ -27,6 +27,7 @@ ENTRY, LOSS, FAN_LOSS, FAN_ENTRY, SOURCE, FAN_SOURCE, WINDOW_ENTRY, WINDOW_LOSS 
 PENETRATION = 0.8
 _LONGEST_BRIDGE_H = 0.35
 _KNOT_H = 8.0
+_MOST_KNOTS = 64
 
 
 @dataclass(frozen=True)
@@ -183,9 +184,9 @@ def _weather(record: HouseRecord) -> FloatArray:
 
 
 def _slow_changes(record: HouseRecord) -> FloatArray:
-    """Hat functions over the record, eight hours apart: what the air change does beyond the weather that is known."""
+    """Hat functions over the record, eight hours apart (more in a long one): what the weather does not explain."""
     hours = (np.arange(record.count - 1) + 1.0) * record.step_h
-    count = max(2, round(float(hours[-1]) / _KNOT_H) + 1)
+    count = max(2, min(round(float(hours[-1]) / _KNOT_H) + 1, _MOST_KNOTS))
     place = hours / hours[-1] * (count - 1)
     return np.asarray(np.maximum(1.0 - np.abs(place[:, None] - np.arange(count)), 0.0))
 

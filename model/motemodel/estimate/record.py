@@ -80,22 +80,42 @@ class HouseRecord:
         """The middle of each step, h."""
         return self.start_h + self.step_h * (np.arange(self.count, dtype=np.float64) + 0.5)
 
-    def coarsened(self) -> "HouseRecord":
-        """The same record in steps of a minute or more: finer steps are averaged, what is unknown left out."""
-        factor = int(np.floor(_FINEST_STEP_H / self.step_h + 1e-6))
+    def coarsened(self, most_steps: int = 25_000) -> "HouseRecord":
+        """The same record in steps of a minute or more, of two where that leaves more than `most_steps`.
+
+        Finer steps are averaged, what is unknown left out. Readings that span several steps are not mixed.
+        """
+        factor = max(int(np.floor(_FINEST_STEP_H / self.step_h + 1e-6)), 1)
+        whole_readings = self.indoor_interval_h <= self.step_h * factor
+        if self.count > most_steps * factor and self.step_h * factor < 1.5 * _FINEST_STEP_H and whole_readings:
+            factor *= 2
         if factor < 2 or self.count < factor:
             return self
         means = {name: _means_of(values, factor) for name, values in self._signals().items()}
+        return self._with(means, step_h=self.step_h * factor)
+
+    def last_days(self, days: float) -> "HouseRecord":
+        """The end of the record, no longer than `days`."""
+        steps = round(days * 24.0 / self.step_h)
+        if steps >= self.count:
+            return self
+        later = self.start_h + (self.count - steps) * self.step_h
+        return self._with({name: values[-steps:] for name, values in self._signals().items()}, start_h=later)
+
+    def _with(
+        self, signals: dict[str, FloatArray], *, step_h: float | None = None, start_h: float | None = None
+    ) -> "HouseRecord":
         return replace(
             self,
-            step_h=self.step_h * factor,
-            outdoor=means["outdoor"],
-            indoor=means["indoor"],
-            fan=means["fan"],
-            window=means.get("window"),
-            indoor_temperature=means.get("indoor_temperature"),
-            outdoor_temperature=means.get("outdoor_temperature"),
-            wind_speed=means.get("wind_speed"),
+            step_h=self.step_h if step_h is None else step_h,
+            start_h=self.start_h if start_h is None else start_h,
+            outdoor=signals["outdoor"],
+            indoor=signals["indoor"],
+            fan=signals["fan"],
+            window=signals.get("window"),
+            indoor_temperature=signals.get("indoor_temperature"),
+            outdoor_temperature=signals.get("outdoor_temperature"),
+            wind_speed=signals.get("wind_speed"),
         )
 
 

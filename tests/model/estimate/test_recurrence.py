@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from motemodel.estimate.recurrence import Terms, linear_recurrence, run, steer, step_response
+from motemodel.estimate.recurrence import Noise, Terms, linear_recurrence, run, steer, step_response
 
 RNG = np.random.default_rng(7)
 
@@ -42,7 +42,7 @@ def test_without_noise_the_truth_leaves_no_innovation_and_slopes_are_finite_diff
         reading[k + 1] = phi[k] * reading[k] + g[k] * (entry @ theta)[k]
     restart = np.zeros(201, dtype=bool)
     restart[[0, 120]] = True
-    steering = steer(np.ones(201, dtype=bool), restart, 0.05)
+    steering = steer(np.ones(201, dtype=bool), restart, Noise(0.02, 2.0), 0.1, 0.9)
     np.testing.assert_allclose(run(terms, theta, reading, steering).innovation, 0.0, atol=1e-10)
 
     off = theta + np.array([0.05, -0.1])
@@ -54,15 +54,27 @@ def test_without_noise_the_truth_leaves_no_innovation_and_slopes_are_finite_diff
         np.testing.assert_allclose(slopes[:, p], -(up - down) / 2e-6, rtol=1e-4, atol=1e-6)
 
 
-def test_gains_follow_the_riccati_recursion() -> None:
-    ratio, spread = 0.02, 1.0
-    known = np.ones(50, dtype=bool)
-    restart = np.zeros(50, dtype=bool)
+@pytest.mark.parametrize("every", [1, 5])
+def test_gains_are_those_of_the_textbook_filter(every: int) -> None:
+    """Against the matrix form of the Kalman filter (Anderson & Moore 1979, section 3.1), written out plainly."""
+    noise, step_h, loss = Noise(0.02, 2.0, 5.0), 1.0 / 60.0, 0.8
+    known = np.arange(60) % every == 0
+    restart = np.zeros(60, dtype=bool)
     restart[0] = True
-    steering = steer(known, restart, ratio)
-    for n in range(1, 50):
-        predicted = spread + ratio
-        spread = predicted / (predicted + 1.0)
-        assert steering.gain[n] == pytest.approx(spread, rel=1e-5)
+    steering = steer(known, restart, noise, step_h, loss, every)
+
+    phi, keep = np.exp(-loss * step_h), np.exp(-step_h / noise.memory_h)
+    carry = np.array([[phi, (1.0 - phi) / loss], [0.0, keep]])
+    shocks = np.diag([noise.quick, (1.0 - keep**2) * noise.lasting**2])
+    spread = np.diag([1.0, noise.lasting**2])
+    for step in range(1, 60):
+        spread = carry @ spread @ carry.T + shocks
+        assert steering.variance[step] == pytest.approx(spread[0, 0] + 1.0, rel=1e-5)
+        if known[step]:
+            gain = spread[:, 0] / (spread[0, 0] + 1.0)
+            assert [steering.gain[step], steering.drift_gain[step]] == pytest.approx(gain, rel=1e-5)
+            spread = spread - np.outer(gain, spread[0])
+        else:
+            assert steering.gain[step] == 0.0
     assert steering.gain[0] == 1.0
     assert not steering.used[0]

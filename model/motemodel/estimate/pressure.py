@@ -1,0 +1,247 @@
+"""The pressure watch: the filter's drop at a reference airflow, its trend, when it meets a limit, and sudden steps.
+
+A filter's drop goes with the airflow as dp ~ Q^n, n between 1 (laminar, clean media) and 2 (turbulent); 1.4 stands in
+the middle for pleated filters in their housings (common practice, no source). Only time with the fan running counts.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from scipy import stats
+
+from .answer import Answer, Estimate, Unknown
+from .recurrence import FloatArray
+
+USUAL_EXPONENT = 1.4
+_DEAD_PA = 1.5
+_SETTLE_H = 12.0
+
+
+class StepKind(StrEnum):
+    """What a sudden, lasting change of the filter's drop most likely is."""
+
+    FILTER_CHANGED = "filter changed"
+    DOOR_OPEN = "filter or blower door open for a while"
+    FILTER_MISSING = "filter missing or collapsed"
+    PORT_BLOCKED = "pressure port blocked or hose off"
+    REGISTER_CLOSED = "registers closed or duct obstructed"
+    UNEXPLAINED = "unexplained"
+
+
+@dataclass(frozen=True)
+class PressureStep:
+    """A sudden change at `time_h`: the drop at the reference airflow before and after, Pa, and what it likely is."""
+
+    time_h: float
+    before_pa: float
+    after_pa: float
+    kind: StepKind
+    evidence: str
+
+
+@dataclass(frozen=True)
+class PressureWatch:
+    """The drop now at the reference airflow (Pa), its growth since the last filter change (Pa/day), and the steps."""
+
+    drop_at_reference_pa: Answer
+    growth_pa_per_day: Answer
+    steps: tuple[PressureStep, ...]
+    sound: bool
+
+    def days_until(self, limit_pa: float) -> Answer:
+        """Days until the drop meets a limit, with the interval that drop and growth together leave."""
+        drop, growth = self.drop_at_reference_pa, self.growth_pa_per_day
+        if isinstance(drop, Unknown):
+            return drop
+        if isinstance(growth, Unknown):
+            return growth
+        if drop.value >= limit_pa:
+            return Estimate(0.0, 0.0, max(0.0, (limit_pa - drop.low) / max(growth.value, 1e-6)))
+        if growth.low <= 0.0:
+            return Unknown(
+                f"the drop grows by {growth.value:.2f} Pa a day, which cannot be told from none yet",
+                "wait for some more weeks of readings",
+            )
+        days = (limit_pa - drop.value) / growth.value
+        early = float(np.hypot(days - (limit_pa - drop.value) / growth.high, (drop.high - drop.value) / growth.value))
+        late = float(np.hypot((limit_pa - drop.value) / growth.low - days, (drop.value - drop.low) / growth.value))
+        return Estimate(days, max(days - early, 0.0), days + late)
+
+
+def drop_at_reference(
+    drop_pa: FloatArray, airflow_m3h: FloatArray, reference_m3h: float, exponent: float = USUAL_EXPONENT
+) -> FloatArray:
+    """The drop (Pa) that the filter would show at the reference airflow: dp (Q_ref / Q)^n; NaN where the air stands.
+
+    >>> drop_at_reference(np.array([50.0]), np.array([1000.0]), 2000.0, 2.0).tolist()
+    [200.0]
+    """
+    if not (reference_m3h > 0.0 and 0.8 <= exponent <= 2.2):
+        raise ValueError(
+            f"drop at reference: reference {reference_m3h:g} m3/h, exponent {exponent:g}; "
+            "give an airflow above zero and an exponent of 1 to 2"
+        )
+    flowing = airflow_m3h > 0.05 * reference_m3h
+    ratio = np.divide(reference_m3h, airflow_m3h, out=np.full(np.shape(drop_pa), np.nan), where=flowing)
+    return np.asarray(drop_pa * ratio**exponent)
+
+
+def watch_pressure(
+    time_h: FloatArray,
+    drop_pa: FloatArray,
+    fan: FloatArray,
+    *,
+    clean_drop_pa: float | None = None,
+    static_pa: FloatArray | None = None,
+) -> PressureWatch:
+    """Watch a filter's drop, already brought to the reference airflow where the airflow is known.
+
+    `time_h` (h, increasing), `drop_pa` (Pa), `fan` (fraction on): one reading or grid step each, NaN where unknown.
+    `clean_drop_pa`: the clean filter's drop at the reference airflow; the lowest quarter of the record otherwise.
+    `static_pa`: duct static pressure downstream of the blower, Pa, alike in shape, to tell closed registers.
+    """
+    for name, values in (("drop", drop_pa), ("fan", fan), ("static", static_pa)):
+        if values is not None and np.shape(values) != np.shape(time_h):
+            raise ValueError(
+                f"pressure watch: {name} has shape {np.shape(values)}, time {np.shape(time_h)}; give alike"
+            )
+    running = (fan > 0.95) & np.isfinite(drop_pa) & np.isfinite(time_h)
+    if np.count_nonzero(running) < 24:
+        why = Unknown("fewer than 24 readings with the fan running", "wait until the fan has run for a day in all")
+        return PressureWatch(why, why, (), True)
+    time, drop = time_h[running], drop_pa[running]
+    static = static_pa[running] if static_pa is not None else None
+    clean = clean_drop_pa if clean_drop_pa is not None else float(np.quantile(drop, 0.25))
+    steps = _steps(time, drop, static, clean)
+    since = max((step.time_h for step in steps if step.kind is StepKind.FILTER_CHANGED), default=-np.inf)
+    sound = not steps or steps[-1].kind in {StepKind.FILTER_CHANGED, StepKind.DOOR_OPEN}
+    usable = time >= since
+    for step in steps:
+        if step.kind is StepKind.DOOR_OPEN:
+            usable &= ~((time >= step.time_h) & (time < step.time_h + _SETTLE_H))
+    if not sound:
+        why = Unknown(f"since {steps[-1].time_h:.0f} h: {steps[-1].kind}", "look at filter, doors, hose and registers")
+        return PressureWatch(why, why, steps, sound)
+    now, growth = _trend(time[usable], drop[usable])
+    return PressureWatch(now, growth, steps, sound)
+
+
+def _trend(time: FloatArray, drop: FloatArray) -> tuple[Answer, Answer]:
+    """Drop at the end and growth per day: the Theil-Sen line through daily medians (Sen 1968, JASA 63: 1379-1389)."""
+    day = np.floor((time - time[0]) / 24.0) if time.size else time
+    days = np.unique(day)
+    centre = np.array([np.median(drop[day == d]) for d in days])
+    if days.size < 5:
+        middle = float(np.median(drop)) if drop.size else 0.0
+        half = 1.645 * float(np.std(drop)) / max(np.sqrt(days.size), 1.0) if drop.size else 0.0
+        return Estimate(middle, middle - half, middle + half), Unknown(
+            f"only {days.size} days with the fan running since the filter was changed", "wait for a week of readings"
+        )
+    slope, intercept, low, high = stats.theilslopes(centre, days, 0.9)
+    residual = centre - (intercept + slope * days)
+    lag = float(np.clip(np.corrcoef(residual[:-1], residual[1:])[0, 1], 0.0, 0.9)) if np.ptp(residual) > 0.0 else 0.0
+    wider = np.sqrt((1.0 + lag) / (1.0 - lag))
+    low, high = slope - wider * (slope - low), slope + wider * (high - slope)
+    now = float(intercept + slope * days[-1])
+    scatter = 1.4826 * float(np.median(np.abs(residual))) * 1.645 * wider / np.sqrt(days.size)
+    half = float(np.hypot(scatter, 0.5 * (high - low) * 0.5 * (days[-1] - days[0])))
+    return Estimate(now, now - half, now + half), Estimate(float(slope), float(low), float(high))
+
+
+def _steps(time: FloatArray, drop: FloatArray, static: FloatArray | None, clean: float) -> tuple[PressureStep, ...]:
+    """Times at which the median of the readings before and after differ beyond their scatter, strongest first."""
+    width = 12
+    if time.size < 2 * width:
+        return ()
+    windows = np.lib.stride_tricks.sliding_window_view(drop, width)
+    median = np.median(windows, axis=1)
+    before, after = median[:-width], median[width:]
+    scatter = 1.4826 * float(np.median(np.abs(np.diff(drop)))) / np.sqrt(2.0)
+    jump = after - before
+    needed = np.maximum.reduce(
+        [np.full(jump.size, 6.0 * scatter / np.sqrt(width)), 0.12 * np.abs(before), np.full(jump.size, 3.0)]
+    )
+    ratio = np.abs(jump) / needed
+    found: list[int] = []
+    while ratio.size and float(ratio.max()) > 1.0 and len(found) < 50:
+        at = int(np.argmax(ratio))
+        found.append(at)
+        ratio[max(at - width, 0) : at + width] = 0.0
+    found.sort()
+    levels = [_Level(int(at) + width, float(before[at]), float(after[at])) for at in found]
+    return _named(time, drop, static, clean, levels)
+
+
+@dataclass(frozen=True)
+class _Level:
+    """A step at index `at`, from `before` to `after`, Pa."""
+
+    at: int
+    before: float
+    after: float
+
+
+def _named(
+    time: FloatArray, drop: FloatArray, static: FloatArray | None, clean: float, levels: list[_Level]
+) -> tuple[PressureStep, ...]:
+    steps = []
+    skip = False
+    for number, level in enumerate(levels):
+        if skip:
+            skip = False
+            continue
+        following = levels[number + 1] if number + 1 < len(levels) else None
+        end = following.at if following is not None else time.size
+        kind, evidence = _kind(drop[level.at : end], _of(static, level), level, clean)
+        back = (
+            following is not None
+            and time[following.at] - time[level.at] < _SETTLE_H
+            and abs(following.after - level.before) < 0.12 * abs(level.before) + 3.0
+        )
+        if back and level.after < level.before:
+            kind = StepKind.DOOR_OPEN
+            evidence = f"down to {level.after:.0f} Pa and back within {time[end] - time[level.at]:.1f} h"
+            skip = True
+        steps.append(PressureStep(float(time[level.at]), level.before, level.after, kind, evidence))
+    return tuple(steps)
+
+
+def _of(static: FloatArray | None, level: _Level) -> float | None:
+    """Relative change of the static pressure across a step."""
+    if static is None:
+        return None
+    before, after = static[max(level.at - 12, 0) : level.at], static[level.at : level.at + 12]
+    if not (np.isfinite(before).any() and np.isfinite(after).any()):
+        return None
+    base = float(np.nanmedian(before))
+    return float(np.nanmedian(after)) / base - 1.0 if abs(base) > 1.0 else None
+
+
+def _kind(after: FloatArray, static_change: float | None, level: _Level, clean: float) -> tuple[StepKind, str]:
+    to = f"from {level.before:.0f} to {level.after:.0f} Pa with the fan running"
+    dead = abs(level.after) < _DEAD_PA and float(np.std(after)) < _DEAD_PA
+    lower = level.after < level.before
+    back_in = not lower and level.before < 0.6 * clean and 0.7 * clean < level.after < 1.6 * clean
+    likely = (
+        (lower and dead, StepKind.PORT_BLOCKED, ", and no sign of the fan since"),
+        (
+            lower and static_change is not None and static_change > 0.1,
+            StepKind.REGISTER_CLOSED,
+            f" while static pressure rose by {static_change or 0.0:.0%}",
+        ),
+        (
+            lower and level.after < 0.5 * clean,
+            StepKind.FILTER_MISSING,
+            f", below half of a clean filter's {clean:.0f} Pa",
+        ),
+        (
+            lower and level.after < 1.35 * clean and level.before > 1.15 * clean,
+            StepKind.FILTER_CHANGED,
+            f", near the clean filter's {clean:.0f} Pa",
+        ),
+        (back_in, StepKind.FILTER_CHANGED, ": a filter is in again"),
+        (not lower and abs(level.before) < _DEAD_PA, StepKind.FILTER_CHANGED, ": the reading is back"),
+        (True, StepKind.UNEXPLAINED, ""),
+    )
+    return next((kind, to + why) for holds, kind, why in likely if holds)
