@@ -20,6 +20,7 @@ from motemodel.plan import (
     simple_plans,
     usual_share_by_hour,
 )
+from motemodel.units import M3H_PER_CFM
 
 from ..settings import BlowerType, House, QuietHours
 from .account import Rates
@@ -33,9 +34,9 @@ HORIZON_H = 24
 _STEP_H = 1.0 / 12.0
 _VALID_FOR = timedelta(minutes=15)
 _WATTS_PER_M3H = {
-    BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.414 / 1.699,
-    BlowerType.CONSTANT_TORQUE: 0.281 / 1.699,
-    BlowerType.CONSTANT_AIRFLOW: 0.281 / 1.699,
+    BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.414 / M3H_PER_CFM,
+    BlowerType.CONSTANT_TORQUE: 0.281 / M3H_PER_CFM,
+    BlowerType.CONSTANT_AIRFLOW: 0.281 / M3H_PER_CFM,
 }
 """Default fan power at 0.5 in.w.c., ANSI/RESNET/ICC 301: 0.414 W/cfm split-capacitor, 0.281 W/cfm brushless."""
 

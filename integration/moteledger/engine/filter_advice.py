@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.stats import theilslopes
 
 from motemodel.estimate import Answer, Estimate, Unknown
-from motemodel.filters import USUAL_EXPONENT, Filter, drop_pa, dust_caught_mg
+from motemodel.filters import TYPICAL_DUST_UG_M3, USUAL_EXPONENT, Filter, drop_pa, dust_caught_mg
 from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_growth
 
 from ..settings import FilterSettings, House
@@ -19,11 +19,8 @@ from .survey import assembly
 
 FloatArray = NDArray[np.float64]
 
-_USUAL_DUST_UG_M3 = 89.8
-"""Dust in the air that reaches the filter: median of 21 homes, Mahdavi & Siegel (2021), Indoor Air 31: 1050-1060."""
-
 _DUST_SPREAD = 5.0
-"""Between homes; the same study found 2.9 to 824 ug/m3."""
+"""Between homes: the study behind `TYPICAL_DUST_UG_M3` found 2.9 to 824 ug/m3."""
 
 _COARSE_EFFICIENCY = 0.9
 _USUAL_FINAL_RATIO = 2.0
@@ -165,5 +162,5 @@ def _dust(house: House, gridded: GriddedHouse, now: datetime) -> Answer:
         )
     share = float(np.nanmean(gridded.fan)) if np.isfinite(gridded.fan).any() else 0.0
     hours = max((now.astimezone(house.zone).date() - settings.installed).days, 0) * 24.0 * share
-    caught = dust_caught_mg(_USUAL_DUST_UG_M3, _COARSE_EFFICIENCY, airflow, hours)
+    caught = dust_caught_mg(TYPICAL_DUST_UG_M3, _COARSE_EFFICIENCY, airflow, hours)
     return spread(float(caught) / 1000.0, _DUST_SPREAD)

@@ -25,6 +25,7 @@ from motemodel.filters import (
     flow_split,
     pm25_efficiency,
 )
+from motemodel.particles import USUAL_PM25_DEPOSITION_PER_H, USUAL_PM25_PENETRATION
 
 from ..settings import FilterSettings, House
 from .figures import product, spread, total
@@ -32,19 +33,15 @@ from .grid import GriddedHouse
 
 FloatArray = NDArray[np.float64]
 
-PM25_DEPOSITION_PER_H = Estimate(0.39, 0.2, 0.7)
-"""Loss of PM2.5 to surfaces in lived-in homes, 1/h: Ozkaynak et al. (1996), J. Expo. Anal. Environ. Epidemiol. 6:
-57-78, and Williams et al. (2003), Atmos. Environ. 37: 5365-5378, both 0.39 (from memory)."""
-
-PM25_PENETRATION = Estimate(0.8, 0.6, 1.0)
-"""Share of outdoor PM2.5 that passes an ordinary shell: between 0.72 of Williams et al. (2003) and 1.0 of Ozkaynak et
-al. (1996), both from memory."""
+PM25_DEPOSITION_PER_H = Estimate(*USUAL_PM25_DEPOSITION_PER_H)
+PM25_PENETRATION = Estimate(*USUAL_PM25_PENETRATION)
 
 _USUAL_WIND_M_S = 3.0
 _STRONGEST_WIND_M_S = 60.0
 _MEASURED_LEAKAGE_SPREAD, _CLASSED_LEAKAGE_SPREAD, _DESCRIBED_LEAKAGE_SPREAD = 1.6, 2.0, 2.5
 _NO_WEATHER_SPREAD = 2.0
 _RANGES_SPREAD = 1.08
+_LOWEST_RATED_MERV = 5
 
 
 @dataclass(frozen=True)
@@ -137,8 +134,9 @@ def installed_efficiency(filter_: FilterSettings | None, airflow: Answer) -> Ans
 def _efficiency_bounds(filter_: FilterSettings) -> tuple[EfficiencyCurve, EfficiencyCurve]:
     """The least and the most that a rating leaves open.
 
-    A filter sold as MERV n meets the minima of n and not those of n + 1. Measured ranges are good to a few per cent of
-    what passes (common practice, no source).
+    A filter sold as MERV n meets the minima of n and not those of n + 1; below MERV 5 there are none, and E3 is below
+    the 20 % with which MERV 5 begins (ASHRAE 52.2, table 12-1). Measured ranges are good to a few per cent of what passes
+    (common practice, no source).
     """
     if filter_.efficiency is not None:
         measured = filter_.efficiency.model_dump().values()
@@ -151,7 +149,7 @@ def _efficiency_bounds(filter_: FilterSettings) -> tuple[EfficiencyCurve, Effici
     if merv == HIGHEST_MERV:
         better = (1.0 - 0.5 * (1.0 - value) for value in asdict(least.ranges()).values())
         return least, curve_from_ranges(SizeRangeEfficiency(*better))
-    return least, curve_from_merv(merv + 1)
+    return least, curve_from_merv(max(merv + 1, _LOWEST_RATED_MERV))
 
 
 def leakage_of(house: House) -> tuple[Leakage, float, str]:
