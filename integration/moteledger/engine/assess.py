@@ -91,9 +91,11 @@ def assess(house: House, readings: Mapping[str, Series]) -> Assessment:
 
 
 def _record(house: House, grid: GriddedHouse) -> HouseRecord:
+    interval_h = min(grid.qualities["indoor.pm25"].typical_interval_h, 1.0)
     return HouseRecord(
         step_h=grid.grid.step_h,
         start_h=grid.grid.start_h,
+        indoor_interval_h=interval_h if interval_h > grid.grid.step_h else 0.0,
         volume_m3=house.house.volume_m3,
         outdoor=grid.values_or_nan("outdoor.pm25"),
         indoor=grid.values_or_nan("indoor.pm25"),

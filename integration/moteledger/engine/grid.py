@@ -26,7 +26,10 @@ from ..store import Series, from_us
 FloatArray = NDArray[np.float64]
 
 _US_PER_H = 3_600_000_000
-_STEPS_S = (60, 120, 300, 600, 900, 1800, 3600)
+_STEPS_S = (60, 900, 1800, 3600)
+_SLOWEST_FOR_MINUTES_S = 600.0
+"""Sensors up to this interval are put on minutes: the fan switches by the minute, and the identification knows how many
+steps one reading spans."""
 _NEEDED = ("indoor.pm25", "outdoor.pm25")
 _RESTS_WITH_THE_FAN = {"filter.pressure_drop", "duct.static_pressure", "duct.airflow", "fan.power"}
 _SHORTEST_PERIOD_H = 1.0
@@ -81,7 +84,7 @@ class GriddedHouse:
 def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
     """Put a house's readings on one grid, from the first moment indoors and outdoors are both known.
 
-    The step is the shortest usual one (1 min to 1 h) that is not finer than the indoor sensor's own interval. Raises
+    The step is a minute, or for an indoor sensor slower than ten minutes its own interval, up to an hour. Raises
     AssessmentError when a needed signal is missing or the period is shorter than an hour.
     """
     for name in _NEEDED:
@@ -99,7 +102,8 @@ def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
         )
     origin_us = first_us // (24 * _US_PER_H) * (24 * _US_PER_H)
     typical_s = float(np.median(np.diff(indoor.time_us))) / 1e6
-    step_s = next((step for step in _STEPS_S if step >= 0.99 * typical_s), _STEPS_S[-1])
+    slow = typical_s > 1.01 * _SLOWEST_FOR_MINUTES_S
+    step_s = next((step for step in _STEPS_S if step >= 0.99 * typical_s), _STEPS_S[-1]) if slow else _STEPS_S[0]
     grid = TimeGrid.covering((first_us - origin_us) / _US_PER_H, (last_us - origin_us) / _US_PER_H, step_s / 3600.0)
     signals: dict[str, GriddedSignal] = {}
     # Humidity first: corrections of other sensors may need it.
