@@ -15,11 +15,22 @@ def figure(answer: Answer, unit: str) -> Figure:
 
 
 def product(*estimates: Estimate) -> Estimate:
-    """The product of independent positive estimates; relative spreads add in quadrature (JCGM 100:2008, 5.1.6)."""
-    value = math.prod(estimate.value for estimate in estimates)
-    down = math.hypot(*(1.0 - estimate.low / estimate.value for estimate in estimates))
-    up = math.hypot(*(estimate.high / estimate.value - 1.0 for estimate in estimates))
-    return Estimate(value, value * max(1.0 - down, 0.0), value * (1.0 + up))
+    """The product of independent estimates; what each one's bounds change adds in quadrature (JCGM 100:2008, 5.1.2).
+
+    A product of numbers that cannot be negative is not negative either.
+    """
+    values = [estimate.value for estimate in estimates]
+    value = math.prod(values)
+    falls, rises = [], []
+    for place, estimate in enumerate(estimates):
+        others = math.prod(values[:place] + values[place + 1 :])
+        changes = (others * (estimate.low - estimate.value), others * (estimate.high - estimate.value))
+        falls.append(min(changes))
+        rises.append(max(changes))
+    low = value - math.hypot(*falls)
+    if all(estimate.low >= 0.0 for estimate in estimates):
+        low = max(low, 0.0)
+    return Estimate(value, low, value + math.hypot(*rises))
 
 
 def total(*estimates: Estimate) -> Estimate:
