@@ -64,7 +64,7 @@ def assess(house: House, readings: Mapping[str, Series]) -> Assessment:
         air=air_now,
         estimates=_estimates(identification),
         expected=_expected(expected),
-        delivery=delivery(identification, expected),
+        delivery=delivery(house, identification, expected, filter_, grid.moment(grid.grid.end_h)),
         ledger=books.ledger,
         events=tuple(
             Event(

@@ -1,48 +1,61 @@
-"""Expected against delivered clean air, and the verdict."""
+"""Expected against delivered clean air: the verdict and, for a shortfall, its likely causes."""
 
-from motemodel.estimate import Estimate, Identification, Unknown
+from datetime import datetime
 
-from .assessment import Delivery, NotKnown, Verdict
-from .figures import figure, product
-from .survey import Survey
+from motemodel.estimate import Cause as ModelCause
+from motemodel.estimate import Estimate, Evidence, Identification, judge
+from motemodel.filters import drop_pa, pm25_efficiency
 
-_ASKED_SHARE = 0.85
-
-
-def delivery(identification: Identification, expected: Survey) -> Delivery:
-    """Compare what was delivered with what the survey leads one to expect.
-
-    `delivers`: at least 85 % of it, told with confidence; `short`: less, told with confidence; else `cannot_tell`.
-    """
-    delivered, due = identification.clean_air_delivered_m3h, expected.clean_air_delivered_m3h
-    for answer in (delivered, due):
-        if isinstance(answer, Unknown):
-            return Delivery(
-                verdict=Verdict.CANNOT_TELL, reason=str(answer), share_of_expected=NotKnown(reason=str(answer))
-            )
-    assert isinstance(delivered, Estimate)
-    assert isinstance(due, Estimate)
-    share = product(delivered, Estimate(1.0 / due.value, 1.0 / due.high, 1.0 / due.low))
-    return Delivery(verdict=_verdict(share), reason=_reason(share), share_of_expected=figure(share, "1"))
+from ..settings import House
+from .assessment import Cause, Delivery, FilterAdvice, NotKnown, Verdict
+from .figures import figure
+from .survey import Survey, assembly, conditioned_curve, efficiency_curve
 
 
-def _verdict(share: Estimate) -> Verdict:
-    if share.low >= _ASKED_SHARE:
-        return Verdict.DELIVERS
-    if share.high < _ASKED_SHARE:
-        return Verdict.SHORT
-    return Verdict.CANNOT_TELL
+def delivery(
+    house: House, identification: Identification, expected: Survey, filter_: FilterAdvice, now: datetime
+) -> Delivery:
+    """Judge what was delivered by what the survey leads one to expect, with what else is known as evidence."""
+    due = expected.clean_air_delivered_m3h
+    if isinstance(due, Estimate) and due.low <= 0.0:
+        why = (
+            "a filter of this rating is not bound to take out any PM2.5, so there is nothing to compare with; "
+            "rate it by E1, E2 and E3, or fit one of MERV 8 or more"
+        )
+        return Delivery(verdict=Verdict.CANNOT_TELL, reason=why, share_of_expected=NotKnown(reason=why))
+    judged = judge(
+        identification.clean_air_delivered_m3h,
+        expected.clean_air_delivered_m3h,
+        _evidence(house, identification, filter_, now),
+    )
+    return Delivery(
+        verdict=Verdict(judged.verdict.value),
+        reason=judged.reason,
+        share_of_expected=figure(judged.share_of_expected, "1"),
+        likely_causes=tuple(map(_cause, judged.likely_causes)),
+    )
 
 
-def _reason(share: Estimate) -> str:
-    told = f"{share.value:.0%} of what the survey leads one to expect, between {share.low:.0%} and {share.high:.0%}"
-    match _verdict(share):
-        case Verdict.DELIVERS:
-            return f"The system delivers {told}."
-        case Verdict.SHORT:
-            return f"The system delivers only {told}."
-        case _:
-            return (
-                f"The system seems to deliver {told}; that reaches both sides of the {_ASKED_SHARE:.0%} asked. "
-                "More days, or a measured airflow, would narrow it."
-            )
+def _cause(cause: ModelCause) -> Cause:
+    return Cause(cause=cause.kind.value, evidence=cause.evidence, next_step=cause.next_step)
+
+
+def _evidence(house: House, identification: Identification, filter_: FilterAdvice, now: datetime) -> Evidence:
+    """What is known of the assembly beside the air it delivers."""
+    settings, reference = house.filter, filter_.reference_airflow_m3h
+    fitted = None if settings is None else assembly(settings)
+    drop = filter_.drop_at_reference_pa
+    installed = None if settings is None else settings.installed
+    conditioned = None
+    if settings is not None and settings.charged:
+        conditioned = pm25_efficiency(conditioned_curve(settings)) / pm25_efficiency(efficiency_curve(settings))
+    return Evidence(
+        drop_pa=None if isinstance(drop, NotKnown) else Estimate(drop.value, drop.low, drop.high),
+        expected_drop_pa=None if fitted is None or reference is None else float(drop_pa(fitted, reference)),
+        final_drop_pa=filter_.drop_limit_pa,
+        fan_extra_entry_per_h=identification.fan_extra_entry_per_h,
+        charged=settings is not None and settings.charged,
+        conditioned_share=conditioned,
+        used_days=None if installed is None else float((now.astimezone(house.zone).date() - installed).days),
+        sensor_gain_ratio=identification.sensor_gain_ratio,
+    )

@@ -19,7 +19,6 @@ from motemodel.filters import (
     Filter,
     Gap,
     SizeRangeEfficiency,
-    assumed_conditioned,
     curve_from_merv,
     curve_from_ranges,
     flow_split,
@@ -96,7 +95,7 @@ def assembly(filter_: FilterSettings) -> Filter | None:
         media_area_m2=filter_.media_area,
         capacity_mg=filter_.dust_capacity,
         final_drop_pa=filter_.final_drop,
-        charge=ChargeLoss(_conditioned(filter_)) if filter_.charged else None,
+        charge=ChargeLoss(conditioned_curve(filter_)) if filter_.charged else None,
         gaps=tuple(Gap(gap.length, gap.width, gap.depth, gap.bends) for gap in filter_.gaps),
     )
 
@@ -108,7 +107,8 @@ def efficiency_curve(filter_: FilterSettings) -> EfficiencyCurve:
     return curve_from_merv(filter_.merv or 1)
 
 
-def _conditioned(filter_: FilterSettings) -> EfficiencyCurve:
+def conditioned_curve(filter_: FilterSettings) -> EfficiencyCurve:
+    """The efficiency of charged media once the charge is gone: as stated, else as such media usually come to."""
     if filter_.conditioned_efficiency is None:
         return assumed_conditioned(efficiency_curve(filter_))
     return curve_from_ranges(SizeRangeEfficiency(*filter_.conditioned_efficiency.model_dump().values()))
@@ -135,8 +135,8 @@ def _efficiency_bounds(filter_: FilterSettings) -> tuple[EfficiencyCurve, Effici
     """The least and the most that a rating leaves open.
 
     A filter sold as MERV n meets the minima of n and not those of n + 1; below MERV 5 there are none, and E3 is below
-    the 20 % with which MERV 5 begins (ASHRAE 52.2, table 12-1). Measured ranges are good to a few per cent of what passes
-    (common practice, no source).
+    the 20 % with which MERV 5 begins (ASHRAE 52.2, table 12-1). Measured ranges are good to a few per cent of what
+    passes (common practice, no source).
     """
     if filter_.efficiency is not None:
         measured = filter_.efficiency.model_dump().values()
