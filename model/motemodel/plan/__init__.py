@@ -1,17 +1,19 @@
 """Planning: when to run the fan, when to change the filter, what a filter does over its life.
 
 Parts: `fan` (ways to run it on one outlook), `forecast` (outdoor air and calls ahead), `change` (limits of a filter),
-`household` (the house round a filter), `life` (years of a filter in it).
+`household` (the house round a filter), `life` (years of a filter in it), `day` (one unchanging day with it).
 """
 
 from .change import Reach, first_reached, reach_by_age, reach_by_growth
+from .day import steady_air
 from .fan import ALWAYS_ON, THERMOSTAT_ONLY, FanPlan, HouseRates, Outlook, best_plan, planned, simple_plans
 from .forecast import Forecast, outdoor_forecast, usual_share_by_hour
-from .household import Household, Outdoors, Runtime
+from .household import PM25_BINS, Household, Outdoors, Runtime
 from .life import Life, simulate_life
 
 __all__ = [
     "ALWAYS_ON",
+    "PM25_BINS",
     "THERMOSTAT_ONLY",
     "FanPlan",
     "Forecast",
@@ -30,5 +32,6 @@ __all__ = [
     "reach_by_growth",
     "simple_plans",
     "simulate_life",
+    "steady_air",
     "usual_share_by_hour",
 ]
