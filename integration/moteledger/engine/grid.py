@@ -1,7 +1,7 @@
 """Readings of a house onto one even time grid, each signal by its kind and its declared sensor."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import inf
 
@@ -33,6 +33,7 @@ steps one reading spans."""
 _NEEDED = ("indoor.pm25", "outdoor.pm25")
 _RESTS_WITH_THE_FAN = {"filter.pressure_drop", "duct.static_pressure", "duct.airflow", "fan.power"}
 _SHORTEST_PERIOD_H = 1.0
+_LONGEST_PERIOD_H = 3.0 * 8766.0
 
 
 class AssessmentError(ValueError):
@@ -85,21 +86,18 @@ def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
     """Put a house's readings on one grid, from the first moment indoors and outdoors are both known.
 
     The step is a minute, or for an indoor sensor slower than ten minutes its own interval, up to an hour. Raises
-    AssessmentError when a needed signal is missing or the period is shorter than an hour.
+    AssessmentError when a needed signal is missing or has no reading that can be used, and when the period is shorter
+    than an hour or, most likely by a stray time, longer than three years.
     """
     for name in _NEEDED:
         if name not in readings or len(readings[name]) < 2:
             have = ", ".join(sorted(signal for signal, series in readings.items() if len(series))) or "nothing"
-            raise AssessmentError(f"{name}: no readings (the recording has {have}); add that signal")
+            raise AssessmentError(f"{name}: fewer than two readings (there are readings of {have}); add that signal")
     indoor, outdoor = (readings[name] for name in _NEEDED)
     # The first reading of a sensor that stamps the end of its interval speaks for the time before it.
     first_us = max(int(indoor.time_us[0]), int(outdoor.time_us[0]))
     last_us = int(indoor.time_us[-1])
-    if (last_us - first_us) / _US_PER_H < _SHORTEST_PERIOD_H:
-        raise AssessmentError(
-            f"indoor.pm25 and outdoor.pm25: known together from {from_us(first_us):%Y-%m-%dT%H:%M:%SZ} to "
-            f"{from_us(last_us):%Y-%m-%dT%H:%M:%SZ} only; record at least an hour, better three days"
-        )
+    _check_period(first_us, last_us)
     origin_us = first_us // (24 * _US_PER_H) * (24 * _US_PER_H)
     typical_s = float(np.median(np.diff(indoor.time_us))) / 1e6
     slow = typical_s > 1.01 * _SLOWEST_FOR_MINUTES_S
@@ -110,7 +108,32 @@ def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
     for name in sorted(readings, key=lambda name: (not name.endswith(".humidity"), name)):
         if len(readings[name]):
             signals[name] = _gridded_signal(house, name, readings[name], origin_us, grid, signals)
-    return GriddedHouse(origin_us, grid, signals)
+    found = GriddedHouse(origin_us, grid, signals)
+    for name in _NEEDED:
+        if found.values(name) is None:
+            why = "; ".join(signals[name].quality.remarks)
+            raise AssessmentError(f"{name}: no reading can be used ({why}); check the sensor, its unit and its clock")
+    return found
+
+
+def _check_period(first_us: int, last_us: int) -> None:
+    first, last = (f"{from_us(moment):%Y-%m-%dT%H:%M:%SZ}" for moment in (first_us, last_us))
+    hours = (last_us - first_us) / _US_PER_H
+    if hours < 0.0:
+        raise AssessmentError(
+            f"indoor.pm25 and outdoor.pm25: never known together, since one ends on {last}, before the other begins on "
+            f"{first}; give readings of the same time"
+        )
+    if hours < _SHORTEST_PERIOD_H:
+        raise AssessmentError(
+            f"indoor.pm25 and outdoor.pm25: known together from {first} to {last} only; record at least an hour, "
+            "better three days"
+        )
+    if hours > _LONGEST_PERIOD_H:
+        raise AssessmentError(
+            f"indoor.pm25 and outdoor.pm25: from {first} to {last} is more than three years; take out stray times, "
+            "or assess a shorter time"
+        )
 
 
 def _gridded_signal(
@@ -133,7 +156,7 @@ def _gridded_signal(
     # A pressure or a power that stays at nought while the fan rests is no stuck sensor.
     stuck_h = inf if name in _RESTS_WITH_THE_FAN or name.endswith("temperature") else 6.0
     try:
-        return gridded_level(
+        found = gridded_level(
             time_h,
             series.value,
             grid,
@@ -145,3 +168,5 @@ def _gridded_signal(
         )
     except ValueError as error:
         raise AssessmentError(f"{name}: {error}") from None
+    # A declared correction may carry a reading past anything that the model knows.
+    return replace(found, values=np.minimum(found.values, signal.high))
