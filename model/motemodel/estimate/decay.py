@@ -195,6 +195,9 @@ def _usable_spans(record: HouseRecord, entry: Estimate) -> list[tuple[int, int]]
             first = top + mixing
             if rise > max(_LEAST_RISE, 6.0 * noise) and last - first >= least and level[last - 1] < 0.8 * level[first]:
                 spans.append((first, last))
+                # What is left of this decay is no second one: the next begins after the air has risen again.
+                risen = np.flatnonzero(level[last:end] > level[last - 1] + max(_LEAST_RISE, 6.0 * noise))
+                last = last + int(risen[0]) if risen.size else int(end)
             at = max(last, top + 1)
     return spans
 

@@ -132,20 +132,21 @@ def _trend(time: FloatArray, drop: FloatArray) -> tuple[Answer, Answer]:
     day = np.floor((time - time[0]) / 24.0) if time.size else time
     days = np.unique(day)
     centre = np.array([np.median(drop[day == d]) for d in days])
+    middle_day = np.array([np.median(time[day == d]) for d in days]) / 24.0
     if days.size < 5:
         middle = float(np.median(drop)) if drop.size else 0.0
         half = 1.645 * float(np.std(drop)) / max(np.sqrt(days.size), 1.0) if drop.size else 0.0
         return Estimate(middle, middle - half, middle + half), Unknown(
             f"only {days.size} days with the fan running since the filter was changed", "wait for a week of readings"
         )
-    slope, intercept, low, high = stats.theilslopes(centre, days, 0.9)
-    residual = centre - (intercept + slope * days)
+    slope, intercept, low, high = stats.theilslopes(centre, middle_day, 0.9)
+    residual = centre - (intercept + slope * middle_day)
     lag = float(np.clip(np.corrcoef(residual[:-1], residual[1:])[0, 1], 0.0, 0.9)) if np.ptp(residual) > 0.0 else 0.0
     wider = np.sqrt((1.0 + lag) / (1.0 - lag))
     low, high = slope - wider * (slope - low), slope + wider * (high - slope)
-    now = float(intercept + slope * days[-1])
+    now = float(intercept + slope * time[-1] / 24.0)
     scatter = 1.4826 * float(np.median(np.abs(residual))) * 1.645 * wider / np.sqrt(days.size)
-    half = float(np.hypot(scatter, 0.5 * (high - low) * 0.5 * (days[-1] - days[0])))
+    half = float(np.hypot(scatter, 0.5 * (high - low) * 0.5 * (time[-1] - time[0]) / 24.0))
     return Estimate(now, now - half, now + half), Estimate(float(slope), float(low), float(high))
 
 

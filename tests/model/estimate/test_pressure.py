@@ -1,0 +1,124 @@
+"""The pressure watch on drops made by known laws, and on every kind of step that a technician meets."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from motemodel.estimate import Estimate, StepKind, Unknown, drop_at_reference, watch_pressure
+
+RNG = np.random.default_rng(5)
+HOURS = np.arange(0.0, 60.0 * 24.0, 0.5)
+FAN = ((HOURS % 3.0) < 1.5).astype(float)
+CLEAN_PA = 40.0
+LAST_DAY = float(HOURS[FAN > 0.5][-1]) / 24.0
+
+
+def loading(start_pa: float = CLEAN_PA, per_day: float = 0.5) -> np.ndarray:
+    drop = start_pa + per_day * HOURS / 24.0 + RNG.normal(0.0, 1.0, HOURS.size)
+    return np.where(FAN > 0.5, drop, RNG.normal(0.0, 0.3, HOURS.size))
+
+
+def kinds(drop: np.ndarray, static: np.ndarray | None = None) -> list[StepKind]:
+    found = watch_pressure(HOURS, drop, FAN, clean_drop_pa=CLEAN_PA, static_pa=static)
+    return [step.kind for step in found.steps]
+
+
+@pytest.mark.parametrize(("exponent", "factor"), [(1.0, 2.0), (2.0, 4.0), (1.5, 2.0**1.5)])
+def test_the_drop_goes_with_a_power_of_the_airflow(exponent: float, factor: float) -> None:
+    # Laminar flow through media is proportional, turbulent flow quadratic (Darcy and Forchheimer; any handbook).
+    found = drop_at_reference(np.array([30.0, 30.0]), np.array([1000.0, 10.0]), 2000.0, exponent)
+    assert found[0] == pytest.approx(30.0 * factor)
+    assert np.isnan(found[1])
+
+
+def test_a_loading_filter_shows_its_drop_and_growth() -> None:
+    found = watch_pressure(HOURS, loading(), FAN, clean_drop_pa=CLEAN_PA)
+    drop, growth = found.drop_at_reference_pa, found.growth_pa_per_day
+    assert isinstance(drop, Estimate)
+    assert isinstance(growth, Estimate)
+    assert drop.low <= CLEAN_PA + 0.5 * LAST_DAY <= drop.high
+    assert growth.low <= 0.5 <= growth.high
+    assert growth.value == pytest.approx(0.5, rel=0.1)
+    assert found.steps == ()
+
+
+def test_the_limit_is_forecast_with_an_interval() -> None:
+    found = watch_pressure(HOURS, loading(), FAN, clean_drop_pa=CLEAN_PA)
+    days = found.days_until(125.0)
+    assert isinstance(days, Estimate)
+    assert days.low <= (125.0 - CLEAN_PA - 0.5 * LAST_DAY) / 0.5 <= days.high
+    past = found.days_until(50.0)
+    assert isinstance(past, Estimate)
+    assert past.value == 0.0
+
+
+def test_no_growth_gives_no_date() -> None:
+    found = watch_pressure(HOURS, loading(per_day=0.0), FAN, clean_drop_pa=CLEAN_PA)
+    assert isinstance(found.days_until(125.0), Unknown)
+
+
+def test_a_changed_filter_is_a_fall_to_the_clean_drop_and_the_trend_starts_anew() -> None:
+    drop = loading(80.0, 0.6)
+    after = (HOURS > 700.0) & (FAN > 0.5)
+    drop[after] += CLEAN_PA - 80.0 - 0.6 * 700.0 / 24.0
+    found = watch_pressure(HOURS, drop, FAN, clean_drop_pa=CLEAN_PA)
+    assert [step.kind for step in found.steps] == [StepKind.FILTER_CHANGED]
+    assert found.steps[0].time_h == pytest.approx(700.0, abs=6.0)
+    assert isinstance(found.growth_pa_per_day, Estimate)
+    assert found.growth_pa_per_day.low <= 0.6 <= found.growth_pa_per_day.high
+
+
+def test_a_missing_filter_is_a_fall_far_below_the_clean_drop() -> None:
+    drop = loading()
+    drop[HOURS > 900.0] *= 0.2
+    assert kinds(drop) == [StepKind.FILTER_MISSING]
+
+
+def test_a_hose_that_came_off_reads_nought_whether_the_fan_runs_or_not() -> None:
+    drop = loading()
+    drop[HOURS > 900.0] = RNG.normal(0.0, 0.2, np.count_nonzero(HOURS > 900.0))
+    assert kinds(drop) == [StepKind.PORT_BLOCKED]
+
+
+def test_an_open_door_is_a_fall_that_is_gone_within_hours() -> None:
+    steady = np.arange(0.0, 240.0, 0.05)
+    drop = 60.0 + RNG.normal(0.0, 1.0, steady.size)
+    drop[(steady > 100.0) & (steady < 102.0)] = 8.0
+    found = watch_pressure(steady, drop, np.ones(steady.size), clean_drop_pa=CLEAN_PA)
+    assert [step.kind for step in found.steps] == [StepKind.DOOR_OPEN]
+    assert found.sound
+    assert isinstance(found.drop_at_reference_pa, Estimate)
+    assert found.drop_at_reference_pa.low <= 60.0 <= found.drop_at_reference_pa.high
+
+
+def test_closed_registers_lower_the_drop_and_raise_the_static() -> None:
+    drop = loading()
+    static = np.where(FAN > 0.5, 60.0, 0.0) + RNG.normal(0.0, 1.0, HOURS.size)
+    closed = (HOURS > 900.0) & (FAN > 0.5)
+    drop[closed] *= 0.7
+    static[closed] *= 1.4
+    assert kinds(drop, static) == [StepKind.REGISTER_CLOSED]
+
+
+def test_a_drop_that_cannot_be_trusted_is_not_given() -> None:
+    drop = loading()
+    drop[HOURS > 900.0] = 0.0
+    found = watch_pressure(HOURS, drop, FAN, clean_drop_pa=CLEAN_PA)
+    assert not found.sound
+    assert isinstance(found.drop_at_reference_pa, Unknown)
+    assert isinstance(found.days_until(125.0), Unknown)
+
+
+def test_too_few_readings_are_answered_so() -> None:
+    found = watch_pressure(HOURS[:20], loading()[:20], FAN[:20])
+    assert isinstance(found.drop_at_reference_pa, Unknown)
+
+
+@settings(max_examples=30, deadline=None)
+@given(count=st.integers(0, 400), seed=st.integers(0, 100), scale=st.sampled_from([0.0, 1e-6, 50.0, 1e5]))
+def test_whatever_the_drops_the_watch_answers(count: int, seed: int, scale: float) -> None:
+    rng = np.random.default_rng(seed)
+    drop = np.where(rng.random(count) < 0.1, np.nan, scale * rng.normal(1.0, 1.0, count))
+    found = watch_pressure(np.arange(count, dtype=float), drop, np.ones(count))
+    assert isinstance(found.drop_at_reference_pa, Estimate | Unknown)
