@@ -73,9 +73,9 @@ def nowcast(hourly_ug_m3: ArrayLike) -> FloatArray:
     array([nan, 20., 20.])
     """
     values = _series("hourly_ug_m3", hourly_ug_m3)
-    before = np.full(NOWCAST_HOURS - 1, np.nan)
-    # One row an hour, oldest of its twelve first.
-    twelve = sliding_window_view(np.concatenate([before, values]), NOWCAST_HOURS)[: values.size]
+    before = np.full(NOWCAST_HOURS, np.nan)
+    # One row an hour, oldest of its twelve first; the row of nothing but `before` is no hour's.
+    twelve = sliding_window_view(np.concatenate([before, values]), NOWCAST_HOURS)[1:]
     present = ~np.isnan(twelve)
     highest = np.where(present, twelve, -np.inf).max(axis=1, initial=-np.inf)
     lowest = np.where(present, twelve, np.inf).min(axis=1, initial=np.inf)
@@ -193,7 +193,7 @@ WHO_PM25_YEAR = Guideline("PM2.5", "year", 5.0, (35.0, 25.0, 15.0, 10.0))
 WHO_PM25_DAY = Guideline("PM2.5", "24 h", 15.0, (75.0, 50.0, 37.5, 25.0))
 WHO_PM10_YEAR = Guideline("PM10", "year", 15.0, (70.0, 50.0, 30.0, 20.0))
 WHO_PM10_DAY = Guideline("PM10", "24 h", 45.0, (150.0, 100.0, 75.0, 50.0))
-"""WHO global air quality guidelines (2021), tables 3.1, 3.3 (PM2.5), 3.6 and 3.8 (PM10)."""
+"""WHO global air quality guidelines (2021), table 0.1, as the three above."""
 
 
 def _air(place: str, values: ArrayLike) -> FloatArray:
