@@ -19,6 +19,7 @@ from motemodel.filters import (
     Filter,
     Gap,
     SizeRangeEfficiency,
+    assumed_conditioned,
     curve_from_merv,
     curve_from_ranges,
     flow_split,
@@ -37,6 +38,8 @@ PM25_PENETRATION = Estimate(*USUAL_PM25_PENETRATION)
 
 _USUAL_WIND_M_S = 3.0
 _STRONGEST_WIND_M_S = 60.0
+_COLDEST_C, _WARMEST_C = -60.0, 60.0
+"""Where the infiltration model ends; a sensor in the sun reads more than that."""
 _MEASURED_LEAKAGE_SPREAD, _CLASSED_LEAKAGE_SPREAD, _DESCRIBED_LEAKAGE_SPREAD = 1.6, 2.0, 2.5
 _NO_WEATHER_SPREAD = 2.0
 _RANGES_SPREAD = 1.08
@@ -214,8 +217,8 @@ def _infiltration(house: House, gridded: GriddedHouse) -> tuple[FloatArray, floa
     infiltration = enhanced_infiltration(
         leakage,
         exposure,
-        house.indoor_temperature if indoor is None else filled(indoor),
-        filled(outdoor),
+        house.indoor_temperature if indoor is None else np.clip(filled(indoor), _COLDEST_C, _WARMEST_C),
+        np.clip(filled(outdoor), _COLDEST_C, _WARMEST_C),
         _USUAL_WIND_M_S if wind is None else np.minimum(filled(wind), _STRONGEST_WIND_M_S),
     )
     return infiltration, ratio, basis
