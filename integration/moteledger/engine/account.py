@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from motemodel import balance
 from motemodel.balance import Cleaner, Inputs, Series
-from motemodel.estimate import Answer, Estimate, Event, Identification
+from motemodel.estimate import Answer, Estimate, Event, GainPrior, Identification
 
 from ..settings import House
 from ..store import to_us
 from .assessment import DeviceMass, Ledger, LedgerDay, MassBounds
+from .figures import product
 from .grid import GriddedHouse
 from .survey import PM25_PENETRATION, Survey, filled
 
@@ -26,6 +27,8 @@ FloatArray = NDArray[np.float64]
 
 FILTER = "filter, coil and ducts"
 _UG_PER_MG = 1000.0
+_Z_90 = 1.645
+_NOTHING = Estimate(0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ class Rates:
 
     `entry_per_h` P a, `fan_extra_entry_per_h` what leaky ducts add to it while the fan runs, `loss_per_h` with the fan
     off, `air_change_per_h` the part of it that leaves with air, all 1/h; `delivered_m3h` while the fan runs.
-    `gain` is what the indoor sensor reads over the true air.
+    `gain` is what the indoor sensor reads over the true air; where nothing tells it, one, give or take what is usual.
     """
 
     entry_per_h: Estimate
@@ -42,7 +45,7 @@ class Rates:
     loss_per_h: Estimate
     air_change_per_h: Estimate
     delivered_m3h: Estimate
-    gain: float
+    gain: Estimate
     basis: str
 
 
@@ -58,13 +61,14 @@ class Account:
 
 def rates_of(identification: Identification, expected: Survey) -> Rates:
     """Choose each rate: identified where the readings tell it, else expected from the survey, and say which."""
-    surveyed = []
+    surveyed: list[str] = []
+    unknown: list[str] = []
 
     def chosen(name: str, identified: Answer, fallback: Answer) -> Estimate:
         if isinstance(identified, Estimate):
             return identified
-        surveyed.append(name)
-        return fallback if isinstance(fallback, Estimate) else Estimate(0.0, 0.0, 0.0)
+        (surveyed if isinstance(fallback, Estimate) else unknown).append(name)
+        return fallback if isinstance(fallback, Estimate) else _NOTHING
 
     entry = chosen("entry", identification.outdoor_entry_per_h, expected.entry_per_h)
     loss = chosen("loss", identification.loss_fan_off_per_h, expected.loss_fan_off_per_h)
@@ -77,11 +81,24 @@ def rates_of(identification: Identification, expected: Survey) -> Rates:
         loss_per_h=loss,
         air_change_per_h=_air_change(entry, loss),
         delivered_m3h=Estimate(max(delivered.value, 0.0), max(delivered.low, 0.0), max(delivered.high, 0.0)),
-        gain=gain.value if isinstance(gain, Estimate) else 1.0,
-        basis="rates identified from the readings"
-        if not surveyed
-        else f"{', '.join(surveyed)} from the survey, since the readings cannot tell yet",
+        gain=gain if isinstance(gain, Estimate) else _usual_gain(),
+        basis=_basis(surveyed, unknown),
     )
+
+
+def _usual_gain() -> Estimate:
+    prior = GainPrior()
+    half = _Z_90 * prior.relative_sd * prior.ratio
+    return Estimate(prior.ratio, prior.ratio - half, prior.ratio + half)
+
+
+def _basis(surveyed: Sequence[str], unknown: Sequence[str]) -> str:
+    said = []
+    if surveyed:
+        said.append(f"{', '.join(surveyed)} from the survey, since the readings cannot tell yet")
+    if unknown:
+        said.append(f"{', '.join(unknown)} not known and counted as nought")
+    return "; ".join(said) or "rates identified from the readings"
 
 
 def _air_change(entry: Estimate, loss: Estimate) -> Estimate:
@@ -107,18 +124,18 @@ def account(house: House, gridded: GriddedHouse, rates: Rates, events: Sequence[
         # What leaky ducts bring in has passed the filter; what reaches the rooms counts as entering unfiltered.
         intake_m3h=extra_m3h,
         deposition_per_h=max(rates.loss_per_h.value - air_change, 0.0),
-        emission_ug_h=_emission(gridded, events, rates.gain)[np.newaxis, :],
+        emission_ug_h=_emission(gridded, events, rates.gain.value)[np.newaxis, :],
         outflow_m3h=air_change * volume + extra_m3h,
         cleaners=(Cleaner(FILTER, rates.delivered_m3h.value, 1.0, running),),
     )
     known = np.flatnonzero(np.isfinite(indoor))
-    series = balance.solve(inputs, max(float(indoor[known[0]]), 0.0) / rates.gain)
+    series = balance.solve(inputs, max(float(indoor[known[0]]), 0.0) / rates.gain.value)
     document = _ledger(house, gridded, inputs, series, rates, events)
     device = next((bound for bound in document.bounds if bound.entry == "filtered"), None)
     filtered = document.filtered_mg
     return Account(
         ledger=document,
-        modelled_ug_m3=series.mean[0] * rates.gain,
+        modelled_ug_m3=series.mean[0] * rates.gain.value,
         filtered_mg=Estimate(filtered, device.low_mg, device.high_mg) if device else Estimate(filtered, 0.0, filtered),
         remarks=_remarks(gridded, outdoor, fan),
     )
@@ -181,15 +198,26 @@ def _ledger(
 
 
 def _bounds(rates: Rates, events: Sequence[Event], masses: dict[str, float]) -> tuple[MassBounds, ...]:
-    """Bounds of each entry: a mass is a rate times what was measured, so it is as uncertain as its rate."""
+    """Bounds of each entry: a mass is a rate times what was measured, so it is as uncertain as the two.
+
+    What leaves is reckoned from the indoor sensor, whose gain therefore counts; the entry rate's interval has it in it.
+    """
+    gain = rates.gain
+    true_per_read = Estimate(1.0, gain.value / gain.high, gain.value / gain.low)
     settling = rates.loss_per_h.value - rates.air_change_per_h.value
     settling_low = max(rates.loss_per_h.low - rates.air_change_per_h.high, 0.0)
     settling_high = max(rates.loss_per_h.high - rates.air_change_per_h.low, settling)
     entries: tuple[tuple[Literal["entered", "filtered", "settled", "carried_out"], Estimate], ...] = (
         ("entered", rates.entry_per_h),
-        ("filtered", rates.delivered_m3h),
-        ("settled", Estimate(max(settling, 0.0), min(settling_low, max(settling, 0.0)), max(settling_high, 0.0))),
-        ("carried_out", rates.air_change_per_h),
+        ("filtered", product(rates.delivered_m3h, true_per_read)),
+        (
+            "settled",
+            product(
+                Estimate(max(settling, 0.0), min(settling_low, max(settling, 0.0)), max(settling_high, 0.0)),
+                true_per_read,
+            ),
+        ),
+        ("carried_out", product(rates.air_change_per_h, true_per_read)),
     )
     bounds = [
         MassBounds(
@@ -198,9 +226,12 @@ def _bounds(rates: Rates, events: Sequence[Event], masses: dict[str, float]) -> 
         for entry, rate in entries
         if rate.value > 0.0
     ]
-    low = sum(event.emitted_mg.low for event in events) / rates.gain
-    high = sum(event.emitted_mg.high for event in events) / rates.gain
-    return (*bounds, MassBounds(entry="generated", low_mg=low, high_mg=high))
+    read = [sum(getattr(event.emitted_mg, end) for event in events) for end in ("value", "low", "high")]
+    made = product(Estimate(*read), true_per_read)
+    return (
+        *bounds,
+        MassBounds(entry="generated", low_mg=made.low / gain.value, high_mg=made.high / gain.value),
+    )
 
 
 def _days(house: House, gridded: GriddedHouse) -> tuple[list[int], list[date]]:

@@ -69,7 +69,7 @@ def fan_advice(house: House, gridded: GriddedHouse, rates: Rates, source_ug_m3_h
     )
     # The plan speaks the indoor sensor's scale, in which the target is read.
     scaled = HouseRates(
-        entry_per_h=rates.entry_per_h.value * rates.gain,
+        entry_per_h=rates.entry_per_h.value * rates.gain.value,
         loss_fan_off_per_h=rates.loss_per_h.value,
         clean_air_per_h=rates.delivered_m3h.value / house.house.volume_m3,
         fan_power_w=power,
