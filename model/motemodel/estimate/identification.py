@@ -77,9 +77,9 @@ class Identification:
     (0..1), `sensor_gain_ratio` (indoor over outdoor), `fan_extra_entry_per_h` (1/h, entry that the running fan adds
     through leaky ducts). `events` in order of time.
 
-    On steps of `step_h` from `start_h`, not always the record's own (see `identify`): `modelled_indoor` (ug/m3, NaN where
-    the inputs are unknown), `emission_ug_h` (ug/h, nought outside events), `usable` (steps that the estimates rest
-    on). `usable_days`: how much that is.
+    On steps of `step_h` from `start_h`, not always the record's own (see `identify`): `modelled_indoor` (ug/m3, NaN
+    where the inputs are unknown), `emission_ug_h` (ug/h, nought outside events), `usable` (steps that the estimates
+    rest on). `usable_days`: how much that is.
     """
 
     outdoor_entry_per_h: Answer

@@ -63,7 +63,7 @@ def within(name: str) -> float:
 
 @pytest.fixture(scope="module")
 def townhouse() -> HouseRecord:
-    """The townhouse of Howard-Reed et al. (2003): deposition 0.3 1/h, doubled by the fan, at 0.5 air changes an hour."""
+    """The townhouse of Howard-Reed et al. (2003): deposition 0.3 1/h, doubled by the fan, air change 0.5 1/h."""
     return read_house(days=4, air_change=0.5, penetration=0.9, deposition=0.3, fan_loss=0.3)
 
 
@@ -100,7 +100,7 @@ def test_the_fan_alone_lowers_the_level_by_a_quarter_to_a_half(townhouse: HouseR
 def new_house() -> HouseRecord:
     """The house of Singer et al. (2017): without filtration 70 % below outdoors, with it 93 to 98 %.
 
-    Exhaust ventilation. Unfiltered 0.3 = P a / (a + k) with a = 0.3 1/h; a central unit with a MERV 13 to 16 filter adds 3 1/h.
+    Exhaust ventilation. Unfiltered 0.3 = P a / (a + k), a = 0.3 1/h; a central unit with a MERV 13 to 16 adds 3 1/h.
     """
     return read_house(days=6, air_change=0.3, penetration=0.6, deposition=0.3, fan_loss=3.0, meals_per_day=1)
 
