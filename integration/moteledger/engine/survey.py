@@ -130,11 +130,11 @@ def installed_efficiency(filter_: FilterSettings | None, airflow: Answer) -> Ans
         media_share = 1.0
     else:
         media_share = float(flow_split(fitted, airflow.value).media_share)
-    least, most = (media_share * pm25_efficiency(curve) for curve in _efficiency_bounds(filter_))
+    least, most = (media_share * pm25_efficiency(curve) for curve in efficiency_bounds(filter_))
     return Estimate(0.5 * (least + most), least, most)
 
 
-def _efficiency_bounds(filter_: FilterSettings) -> tuple[EfficiencyCurve, EfficiencyCurve]:
+def efficiency_bounds(filter_: FilterSettings) -> tuple[EfficiencyCurve, EfficiencyCurve]:
     """The least and the most that a rating leaves open.
 
     A filter sold as MERV n meets the minima of n and not those of n + 1; below MERV 5 there are none, and E3 is below
