@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from motemodel import envelope
 from motemodel.envelope import Tightness
 from motemodel.measure import Stamp
 
@@ -62,7 +63,7 @@ class Site(Table):
 class DoorReading(Table):
     """One point of a multi-point blower-door test."""
 
-    pressure: Pressure
+    pressure: Annotated[Pressure, Field(ge=1, le=100)]
     airflow: Airflow
 
 
@@ -74,10 +75,10 @@ class Leakage(Table):
     `leakage_class` a letter A to J of ASHRAE Standard 119.
     """
 
-    air_changes_50: Annotated[float, Field(gt=0, le=100)] | None = None
+    air_changes_50: Annotated[float, Field(ge=0.01, le=50)] | None = None
     airflow_50: Airflow | None = None
-    flow_coefficient: Annotated[float, Field(gt=0)] | None = None
-    effective_leakage_area: Area | None = None
+    flow_coefficient: Annotated[float, Field(ge=0.01, le=100_000)] | None = None
+    effective_leakage_area: Annotated[Area, Field(ge=1e-4, le=10)] | None = None
     exponent: Annotated[float, Field(ge=0.5, le=1.0)] = 0.65
     readings: tuple[DoorReading, ...] | None = None
     tightness: Tightness | None = None
@@ -89,6 +90,14 @@ class Leakage(Table):
         given = [form for form in forms if getattr(self, form) is not None]
         if len(given) != 1:
             raise ValueError(f"give exactly one of {', '.join(forms)}; {', '.join(given) or 'none'} given")
+        return self
+
+    @model_validator(mode="after")
+    def _readings_fit(self) -> Self:
+        if self.readings is not None:
+            envelope.Leakage.from_readings(
+                [point.pressure for point in self.readings], [point.airflow for point in self.readings]
+            )
         return self
 
 
@@ -111,8 +120,8 @@ class Building(Table):
     and 1.1 mg/h of all else, Ozkaynak et al. (1996), J. Expo. Anal. Environ. Epidemiol. 6: 57-78 (from memory).
     """
 
-    floor_area: Area
-    ceiling_height: Length = 2.44
+    floor_area: Annotated[Area, Field(ge=10, le=2000)]
+    ceiling_height: Annotated[Length, Field(ge=1.5, le=10)] = 2.44
     leakage: Leakage | None = None
     dust: Dust | None = None
     indoor_source: Emission = 3200.0
@@ -208,7 +217,7 @@ class RatedDrop(Table):
     """One point of the clean filter's resistance."""
 
     airflow: Airflow
-    drop: Pressure
+    drop: Annotated[Pressure, Field(ge=1)]
 
 
 class Ranges(Table):
@@ -222,9 +231,9 @@ class Ranges(Table):
 class Gap(Table):
     """A gap beside the filter: its length along the frame, its width, its depth in flow direction, its bends."""
 
-    length: Length
-    width: Length
-    depth: Length = 0.025
+    length: Annotated[Length, Field(le=100)]
+    width: Annotated[Length, Field(ge=1e-5, le=0.5)]
+    depth: Annotated[Length, Field(ge=1e-3, le=2)] = 0.025
     bends: Annotated[int, Field(ge=0, le=4)] = 0
 
 
@@ -233,11 +242,11 @@ class FilterSettings(Table):
 
     merv: Annotated[int, Field(ge=1, le=16)] | None = None
     efficiency: Ranges | None = None
-    face_area: Area | None = None
-    media_area: Area | None = None
+    face_area: Annotated[Area, Field(ge=1e-3, le=100)] | None = None
+    media_area: Annotated[Area, Field(ge=1e-3, le=1000)] | None = None
     rated_drop: tuple[RatedDrop, ...] = ()
     final_drop: Pressure | None = None
-    dust_capacity: Mass | None = None
+    dust_capacity: Annotated[Mass, Field(ge=1)] | None = None
     charged: bool = False
     conditioned_efficiency: Ranges | None = None
     gaps: tuple[Gap, ...] = ()
@@ -261,6 +270,13 @@ class FilterSettings(Table):
                 f"final_drop: {self.final_drop:.3g} Pa is not above the first rated_drop of "
                 f"{self.rated_drop[0].drop:.3g} Pa; give the drop at which the loaded filter is changed"
             )
+        for point in points if self.face_area else ():
+            velocity = point.airflow / 3600.0 / self.face_area
+            if not 0.02 <= velocity <= 20.0:
+                raise ValueError(
+                    f"rated_drop: {point.airflow:.3g} m3/h through a face of {self.face_area:.3g} m2 is {velocity:.2g} "
+                    "m/s of face velocity, and filters are rated at 0.5 to 4; check both and their units"
+                )
         if self.face_area and self.media_area and self.media_area < self.face_area:
             raise ValueError(
                 f"media_area: {self.media_area:.3g} m2 is below the face of {self.face_area:.3g} m2; "

@@ -60,7 +60,7 @@ def _difference(written: object) -> float:
 
 
 Concentration = Annotated[float, _validator(Quantity.CONCENTRATION), Field(ge=0, le=1000)]
-Airflow = Annotated[float, _validator(Quantity.AIRFLOW), Field(gt=0, le=50_000)]
+Airflow = Annotated[float, _validator(Quantity.AIRFLOW), Field(ge=1, le=50_000)]
 Pressure = Annotated[float, _validator(Quantity.PRESSURE), Field(gt=0, le=2_500)]
 Static = Annotated[float, _validator(Quantity.PRESSURE), Field(ge=0, le=1_000)]
 Length = Annotated[float, _validator(Quantity.LENGTH), Field(gt=0, le=1_000)]

@@ -164,7 +164,7 @@ def dust_caught_mg(
 
 def _check_loading(capacity_mg: float, growth: float, depth_growth: float) -> None:
     within("capacity_mg", capacity_mg, 1e-3, 1e12, "mg")
-    within("growth", growth, 1.0, 1e3, "times the clean drop")
+    within("growth", growth, 1.0, 1e4, "times the clean drop")
     within("depth_growth", depth_growth, 1.0, 1e3, "times the clean depth")
 
 
