@@ -1,8 +1,9 @@
 """What the fan should do over the hours ahead, beside the simple alternatives on the same forecast."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,18 +21,20 @@ from motemodel.plan import (
     simple_plans,
     usual_share_by_hour,
 )
-from motemodel.units import M3H_PER_CFM
+from motemodel.units import M3H_PER_CFM, Quantity, from_inside
 
-from ..settings import BlowerType, House, QuietHours
+from ..settings import BlowerType, House, QuietHours, Units
 from .account import Rates
 from .assessment import Alternative, FanAdvice, FanSpan, Figure, NotKnown
 from .figures import figure, spread
 from .grid import GriddedHouse
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 HORIZON_H = 24
-_STEP_H = 1.0 / 12.0
+_STEP = timedelta(minutes=5)
+_STEP_H = _STEP / timedelta(hours=1)
 _VALID_FOR = timedelta(minutes=15)
 _WATTS_PER_M3H = {
     BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.414 / M3H_PER_CFM,
@@ -66,6 +69,7 @@ def fan_advice(house: House, gridded: GriddedHouse, rates: Rates, source_ug_m3_h
         called=np.repeat(usual_calls[hours], per_hour),
         allowed=_allowed(house, now, HORIZON_H * per_hour),
         start_ug_m3=_start(gridded),
+        into_hour_h=_into_hour_h(now.astimezone(house.zone).time()),
     )
     # The plan speaks the indoor sensor's scale, in which the target is read.
     scaled = HouseRates(
@@ -77,22 +81,22 @@ def fan_advice(house: House, gridded: GriddedHouse, rates: Rates, source_ug_m3_h
     )
     plans = simple_plans(middle, scaled, target)
     best, holds = best_plan(plans, target)
-    action, reason = _decision(best, holds, middle, scaled, target, house)
-    spans = tuple(_spans(best, middle, now))
+    forced = best.running > middle.called + 1e-9
+    action, reason = _decision(best, holds, bool(forced[0]), scaled, target, house)
     others = [plan for plan in plans if plan.name in (best.name, *_shown(plans))]
     return FanAdvice(
         action_now=action,
         reason=reason,
-        valid_until=now + _VALID_FOR,
+        valid_until=now + _valid_for(forced),
         forecast_basis="outdoor PM2.5 now, fading into this place's own daily pattern; calls as usual for the hour",
-        schedule=spans,
+        schedule=tuple(_spans(forced, now)),
         run_hours=best.run_hours,
         energy_kwh=_energy(best, power_known),
         mean_pm25=_mean(best, forecast, middle, scaled),
         target_ug_m3=target,
         alternatives=tuple(
             Alternative(
-                name=plan.name,
+                name=_printed(plan.name),
                 run_hours=plan.run_hours,
                 energy_kwh=_energy(plan, power_known),
                 mean_pm25=_mean(plan, forecast, middle, scaled),
@@ -112,58 +116,74 @@ def _shown(plans: tuple[FanPlan, ...]) -> list[str]:
 
 
 def _decision(
-    best: FanPlan, holds: bool, outlook: Outlook, rates: HouseRates, target: float, house: House
-) -> tuple[str, str]:
+    best: FanPlan, holds: bool, extra: bool, rates: HouseRates, target: float, house: House
+) -> tuple[Literal["run", "rest", "leave"], str]:
+    """What to do now, and why; `extra`: the plan runs the fan now beyond the thermostat's calls."""
     if rates.clean_air_per_h <= 0.0:
         return "leave", "It is not known yet how much clean air the running fan delivers, so nothing is advised."
-    extra = best.running[0] > outlook.called[0] + 1e-9
-    mean = f"{best.mean_ug_m3:.0f} µg/m³"
+    mean, way = f"{best.mean_ug_m3:.0f} µg/m³", _printed(best.name)
     if not holds:
-        clean = _room_cleaner_m3h(best, outlook, rates, target, house)
+        clean = _airflow(_room_cleaner_m3h(best, rates, target, house), house)
         return (
             "run" if extra else "leave",
-            f"Filtering alone cannot hold {target:g} µg/m³ in the next {HORIZON_H} h; the cleanest way, {best.name}, "
-            f"comes to {mean}. A room cleaner of about {clean:.0f} m³/h more clean air would close the gap.",
+            f"Filtering alone cannot hold {target:g} µg/m³ in the next {HORIZON_H} h; the cleanest way, {way}, "
+            f"comes to {mean}. A room cleaner that gives about {clean} of clean air would close the gap.",
         )
     if best.name == THERMOSTAT_ONLY:
         return "rest", f"The thermostat's own calls hold the air at {mean}, within {target:g} µg/m³."
-    sentence = f"Running it {best.name} holds the air at {mean}, within {target:g} µg/m³, on the least energy."
+    sentence = f"Running it {way} holds the air at {mean}, within {target:g} µg/m³, on the least energy."
     return ("run" if extra else "rest"), sentence
 
 
-def _room_cleaner_m3h(best: FanPlan, outlook: Outlook, rates: HouseRates, target: float, house: House) -> float:
+def _printed(name: str) -> str:
+    """The name of a plan with its unit as it is printed."""
+    return name.replace("ug/m3", "µg/m³")
+
+
+def _airflow(m3h: float, house: House) -> str:
+    """An airflow to two digits, in the house's system first."""
+    both = ((m3h, "m³/h"), (float(from_inside(m3h, "cfm", Quantity.AIRFLOW)), "cfm"))
+    (first, unit), (second, other) = both if house.units is Units.SI else both[::-1]
+    return f"{_two_digits(first)} {unit} ({_two_digits(second)} {other})"
+
+
+def _two_digits(number: float) -> str:
+    return f"{float(f'{number:.1e}'):,.0f}"
+
+
+def _room_cleaner_m3h(best: FanPlan, rates: HouseRates, target: float, house: House) -> float:
     """Clean air, m3/h, that is missing to the target: at rest the concentration is supply over loss."""
     loss = rates.loss_fan_off_per_h + float(best.running.mean()) * rates.clean_air_per_h
     return max(best.mean_ug_m3 / target - 1.0, 0.0) * loss * house.house.volume_m3
 
 
 def _hourly(house: House, gridded: GriddedHouse) -> Hourly:
-    """The whole hours of the period, the last one ending now."""
+    """The hours of the period, the last one ending now; the first may be known in part."""
     per_hour = round(1.0 / gridded.grid.step_h)
-    count = gridded.grid.count // per_hour
-    start = gridded.grid.count - count * per_hour
+    count = -(-gridded.grid.count // per_hour)
     calls = [gridded.values(name) for name in ("heating.running", "cooling.running")]
     known = [call for call in calls if call is not None]
     called = np.fmax.reduce(known) if known else np.zeros(gridded.grid.count)
     end_h = gridded.grid.end_h
     hours = [gridded.moment(end_h - (count - k)).astimezone(house.zone).hour for k in range(count)]
     return Hourly(
-        outdoor_ug_m3=_means(gridded.values_or_nan("outdoor.pm25")[start:], per_hour),
-        called=_means(called[start:], per_hour),
+        outdoor_ug_m3=_means(gridded.values_or_nan("outdoor.pm25"), per_hour),
+        called=_means(called, per_hour),
         hour_of_day=np.array(hours, dtype=np.intp),
     )
 
 
 def _means(values: FloatArray, width: int) -> FloatArray:
-    rows = values.reshape(-1, width)
+    """Means of `width` values each, counted from the end; NaN where none is known."""
+    rows = np.concatenate((np.full(-values.size % width, np.nan), values)).reshape(-1, width)
     known = np.isfinite(rows)
     count = known.sum(axis=1)
     return np.where(count > 0, np.where(known, rows, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan)
 
 
-def _allowed(house: House, now: datetime, steps: int) -> NDArray[np.bool_]:
+def _allowed(house: House, now: datetime, steps: int) -> BoolArray:
     """Where the fan may be run for the air: outside the quiet hours."""
-    moments = [(now + timedelta(hours=k * _STEP_H)).astimezone(house.zone).time() for k in range(steps)]
+    moments = [(now + k * _STEP).astimezone(house.zone).time() for k in range(steps)]
     return np.array([not any(_within(moment, quiet) for quiet in house.quiet_hours) for moment in moments])
 
 
@@ -199,27 +219,32 @@ def _cost(plan: FanPlan, house: House, power_known: bool) -> Figure:
     price = house.tariff.per_kwh
     if price is None:
         return NotKnown(reason="the house file gives no tariff; add tariff.per_kwh")
-    return figure(_energy_kwh(plan, power_known).scaled(price), house.tariff.currency)
+    return figure(_energy_kwh(plan, power_known).scaled(price), house.tariff.currency or "money")
 
 
 def _mean(plan: FanPlan, forecast: Forecast, outlook: Outlook, rates: HouseRates) -> Figure:
     """Mean PM2.5 of a plan with the interval that the forecast's own interval gives it."""
 
     def under(outdoor: FloatArray) -> float:
-        other = Outlook(outlook.step_h, outdoor, outlook.called, outlook.allowed, outlook.start_ug_m3)
-        return planned(plan.name, plan.running, other, rates).mean_ug_m3
+        return planned(plan.name, plan.running, replace(outlook, outdoor_ug_m3=outdoor), rates).mean_ug_m3
 
     width = outlook.steps // forecast.value.size
     low, high = under(np.repeat(forecast.low, width)), under(np.repeat(forecast.high, width))
     return figure(Estimate(plan.mean_ug_m3, low, high), "ug/m3")
 
 
-def _spans(plan: FanPlan, outlook: Outlook, now: datetime) -> Iterator[FanSpan]:
+def _into_hour_h(local: time) -> float:
+    return (local.minute + local.second / 60.0) / 60.0
+
+
+def _valid_for(forced: BoolArray) -> timedelta:
+    """How long what is advised now stands: until the plan changes it, and no longer than new readings take to come."""
+    change = np.flatnonzero(forced != forced[0])
+    return min(_VALID_FOR, int(change[0]) * _STEP) if change.size else _VALID_FOR
+
+
+def _spans(forced: BoolArray, now: datetime) -> Iterator[FanSpan]:
     """The stretches in which the plan runs the fan beyond the thermostat's calls."""
-    forced = np.concatenate(([False], plan.running > outlook.called + 1e-9, [False]))
-    edges = np.flatnonzero(np.diff(forced.astype(np.int8)))
-    for first, last in zip(edges[0::2], edges[1::2], strict=True):
-        yield FanSpan(
-            start=now + timedelta(hours=float(first) * outlook.step_h),
-            end=now + timedelta(hours=float(last) * outlook.step_h),
-        )
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], forced, [False])).astype(np.int8)))
+    for first, last in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
+        yield FanSpan(start=now + first * _STEP, end=now + last * _STEP)

@@ -44,7 +44,8 @@ class Outlook:
     """The T steps ahead.
 
     `outdoor_ug_m3`; `called`: the share of each step that heating or cooling runs the fan anyway; `allowed`: whether
-    the fan may be run for the air; `start_ug_m3`: indoor PM2.5 now.
+    the fan may be run for the air; `start_ug_m3`: indoor PM2.5 now; `into_hour_h`: how far into an hour of the clock
+    the first step begins, so that a plan made anew every minute keeps its minutes of each hour.
     """
 
     step_h: float
@@ -52,8 +53,10 @@ class Outlook:
     called: FloatArray
     allowed: BoolArray
     start_ug_m3: float
+    into_hour_h: float = 0.0
 
     def __post_init__(self) -> None:
+        fraction("into_hour_h", self.into_hour_h)
         positive("step_h", self.step_h)
         not_negative("start_ug_m3", self.start_ug_m3)
         shapes = {
@@ -103,9 +106,9 @@ def simple_plans(outlook: Outlook, rates: HouseRates, target_ug_m3: float) -> tu
             rates,
         ),
     ]
-    hour = np.arange(outlook.steps) * outlook.step_h % 1.0
+    hour = (outlook.into_hour_h + np.arange(outlook.steps) * outlook.step_h + 1e-9) % 1.0
     for minutes in _MINUTES_PER_HOUR:
-        cycled = outlook.allowed & (hour < minutes / 60.0 - 1e-9)
+        cycled = outlook.allowed & (hour < minutes / 60.0)
         plans.append(planned(f"{minutes} min of each hour", np.maximum(outlook.called, cycled), outlook, rates))
     ratio = rates.loss_fan_off_per_h / rates.entry_per_h if rates.entry_per_h > 0.0 else np.inf
     for share in _THRESHOLD_SHARES:
