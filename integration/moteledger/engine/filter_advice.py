@@ -1,7 +1,7 @@
 """When to change the filter: the first of pressure, dust and age, from what was measured and what was surveyed."""
 
 import math
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,27 +28,29 @@ _LEAST_ON_HOURS = 6.0
 _LEAST_DAYS_FOR_A_TREND = 5
 _FARTHEST_DAYS = 3650.0
 _REASONS = {
-    "pressure": "its resistance reaches the limit",
-    "dust": "it has taken the dust it can hold",
-    "age": "it has been in use as long as it should",
+    "pressure": ("By then its resistance reaches the limit.", "Its resistance has reached the limit."),
+    "dust": ("By then it has taken the dust it can hold.", "It has taken the dust it can hold."),
+    "age": ("By then it has been in use as long as it should.", "It has been in use as long as it should."),
 }
+"""Why it is to be changed, for a day to come and for today."""
 
 
 def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterAdvice:
     """The filter's state and its change date with the 90 % interval, or why there is no date."""
     settings = house.filter
+    today = now.astimezone(house.zone).date()
     if settings is None:
         nothing = Unknown("the house file has no [filter]", "add its MERV and its rated drop")
-        return _advice(nothing, None, None, nothing, None, str(nothing), now)
+        return _advice(nothing, None, None, nothing, None, str(nothing), today)
     fitted = assembly(settings)
     reference = _reference_airflow(house)
     daily = _daily_drops(gridded, reference)
     drop_now, growth = _trend(daily)
     limit = _limit(settings, fitted, reference)
-    dust = _dust(house, gridded, now)
+    dust = _dust(house, gridded, today)
     reaches = []
     if settings.installed is not None:
-        used = (now.astimezone(house.zone).date() - settings.installed).days
+        used = (today - settings.installed).days
         reaches.append(reach_by_age(float(max(used, 0)), settings.longest_use / 24.0))
         if fitted is not None and isinstance(dust, Estimate) and used > 0:
             taken = (dust.value, dust.low, dust.high)
@@ -58,7 +60,7 @@ def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterA
         at, rate = (drop_now.value, drop_now.low, drop_now.high), (growth.value, growth.low, growth.high)
         reaches.append(reach_by_growth("pressure", at, rate, limit))
     first, reason = _first(reaches, drop_now, limit)
-    return _advice(drop_now, reference, limit, dust, first, reason, now)
+    return _advice(drop_now, reference, limit, dust, first, reason, today)
 
 
 def _advice(
@@ -68,18 +70,18 @@ def _advice(
     dust: Answer,
     first: Reach | None,
     reason: str,
-    now: datetime,
+    today: date,
 ) -> FilterAdvice:
-    def day(days: float) -> datetime:
-        return now + timedelta(days=min(days, _FARTHEST_DAYS))
+    def day(days: float) -> date:
+        return today + timedelta(days=round(min(days, _FARTHEST_DAYS)))
 
     return FilterAdvice(
         drop_at_reference_pa=figure(drop, "Pa"),
         reference_airflow_m3h=reference,
         drop_limit_pa=limit,
         deposited_g=figure(dust, "g"),
-        change_on=None if first is None else day(first.days).date(),
-        change_between=None if first is None else (day(first.low).date(), day(first.high).date()),
+        change_on=None if first is None else day(first.days),
+        change_between=None if first is None else (day(first.low), day(first.high)),
         reason=reason,
     )
 
@@ -95,7 +97,8 @@ def _first(reaches: list[Reach], drop: Answer, limit: float | None) -> tuple[Rea
     if not finite:
         return None, f"There is no date yet: add filter.installed, or let some days of pressure drop come in.{missing}"
     first = first_reached(finite)
-    return first, f"By then {_REASONS[first.reason]}.{missing}"
+    to_come, reached = _REASONS[first.reason]
+    return first, (to_come if first.days > 0.0 else reached) + missing
 
 
 def _reference_airflow(house: House) -> float | None:
@@ -153,14 +156,15 @@ def _limit(settings: FilterSettings, fitted: Filter | None, reference: float | N
     return _USUAL_FINAL_RATIO * float(drop_pa(fitted, reference))
 
 
-def _dust(house: House, gridded: GriddedHouse, now: datetime) -> Answer:
+def _dust(house: House, gridded: GriddedHouse, today: date) -> Answer:
     """Dust taken since the filter was put in, g: a typical home's dust, this fan's hours; wide, as homes differ."""
-    settings, airflow = house.filter, house.air_handler.airflow
-    if settings is None or settings.installed is None or airflow is None:
-        return Unknown(
-            "dust is counted from the day the filter went in", "add filter.installed and air_handler.airflow"
-        )
+    airflow = house.air_handler.airflow
+    installed = None if house.filter is None else house.filter.installed
+    if installed is None:
+        return Unknown("dust is counted from the day the filter went in", "add filter.installed")
+    if airflow is None:
+        return Unknown("dust is counted by the air that the filter has seen", "add air_handler.airflow")
     share = float(np.nanmean(gridded.fan)) if np.isfinite(gridded.fan).any() else 0.0
-    hours = max((now.astimezone(house.zone).date() - settings.installed).days, 0) * 24.0 * share
+    hours = max((today - installed).days, 0) * 24.0 * share
     caught = dust_caught_mg(TYPICAL_DUST_UG_M3, _COARSE_EFFICIENCY, airflow, hours)
     return spread(float(caught) / 1000.0, _DUST_SPREAD)
