@@ -19,6 +19,8 @@ SPAN = timedelta(days=14)
 
 SNAPSHOT = "assessment"
 
+_NOTHING_NEW = "no new assessment: %s"
+
 
 class Engine:
     """Keeps the newest assessment of a house; `refresh` makes a new one from the store and keeps a copy there.
@@ -32,6 +34,7 @@ class Engine:
         self._clock = clock
         self._current: Assessment | None = None
         self._refreshing = Lock()
+        self._failed_by: type[Exception] | None = None
 
     def current(self) -> Assessment | None:
         """The newest assessment, or None while there is none yet."""
@@ -42,10 +45,14 @@ class Engine:
         with self._refreshing:
             try:
                 self._current = self._assessed()
+                self._failed_by = None
             except (AssessmentError, StoreError) as error:
-                _log.warning("no new assessment: %s", error)
-            except Exception:
+                # A young house cannot be assessed for its first hour; saying so every minute would drown the rest.
+                _log.log(logging.INFO if self._failed_by is type(error) else logging.WARNING, _NOTHING_NEW, error)
+                self._failed_by = type(error)
+            except Exception as error:
                 _log.exception("the assessment failed; the previous one stands")
+                self._failed_by = type(error)
             return self._current
 
     def _assessed(self) -> Assessment:
