@@ -3,8 +3,10 @@
 import argparse
 import asyncio
 import logging
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
@@ -18,10 +20,14 @@ from .progress import progress_bar
 from .service import PortError, now, run_service
 from .summary import summary
 
-DONE, UNUSABLE = 0, 1
+DONE, UNUSABLE, INTERRUPTED = 0, 1, 130
 _PORT = 8467
 _DEMO_DAYS = 14
 _DEMO_LIVES_EVERY_S = 10.0
+
+
+class OutputError(Exception):
+    """What was to be written cannot be; the message says where and why."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -34,14 +40,28 @@ def main(arguments: Sequence[str] | None = None) -> int:
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
     try:
         code: int = given.run(given)
-    except (HouseFileError, RecordingError, AssessmentError, StoreError, PortError) as error:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except (HouseFileError, RecordingError, AssessmentError, StoreError, PortError, OutputError) as error:
         print(f"moteledger {given.command}: {error}", file=sys.stderr)
         return UNUSABLE
     except BrokenPipeError:
         # The reader of a pipe has seen enough.
-        sys.stderr.close()
+        _drop_output()
         return DONE
+    except OSError as error:
+        _drop_output()
+        place = error.filename or "standard output"
+        print(f"moteledger {given.command}: {place}: {error.strerror}; check the disk and the path", file=sys.stderr)
+        return UNUSABLE
+    except KeyboardInterrupt:
+        return INTERRUPTED
     return code
+
+
+def _drop_output() -> None:
+    """Send what is still to be printed nowhere: the interpreter flushes once more at its end and would fail again."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -54,7 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     demo = commands.add_parser("demo", help="a simulated house on measured outdoor air, with its page")
     demo.add_argument("--once", action="store_true", help="print the assessment and exit")
     demo.add_argument("--port", type=_port, default=_PORT, help=f"port on this machine ({_PORT}; 0 takes a free one)")
-    demo.add_argument("--recording", type=Path, metavar="OUT.csv", help="write the house's readings and exit")
+    demo.add_argument("--recording", type=_out_file, metavar="OUT.csv", help="write the house's readings and exit")
     demo.set_defaults(run=_demo)
 
     serve = commands.add_parser("serve", help="the service for a house: readings in, page and answers out")
@@ -66,7 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     assessing = commands.add_parser("assess", help="assess a house from a recording")
     assessing.add_argument("recording", type=Path, metavar="RECORDING", help="CSV, long or wide, plain or gzip")
     assessing.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
-    assessing.add_argument("--json", type=Path, metavar="OUT", help="write the assessment as JSON")
+    assessing.add_argument("--json", type=_out_file, metavar="OUT", help="write the assessment as JSON")
     assessing.set_defaults(run=_assess)
 
     check = commands.add_parser("check", help="say what is wrong with a house file or missing from it")
@@ -83,6 +103,12 @@ def _port(text: str) -> int:
     if not 0 <= port <= 65535:
         raise argparse.ArgumentTypeError(f"{text!r} is not a port; give a whole number from 0 to 65535")
     return port
+
+
+def _out_file(text: str) -> Path:
+    if not Path(text).name:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a file; give the name of a file to write")
+    return Path(text)
 
 
 def _assess(given: argparse.Namespace) -> int:
@@ -133,7 +159,10 @@ def _demo(given: argparse.Namespace) -> int:
     end = datetime.now(UTC).replace(microsecond=0)
     readings = simulated.readings(end - timedelta(days=_DEMO_DAYS), end)
     if given.recording is not None:
-        count = write_recording(readings, given.recording)
+        try:
+            count = write_recording(readings, given.recording)
+        except OSError as error:
+            raise _not_written(given.recording, error) from None
         print(f"{given.recording}: {count} readings of {house.name}. {ORIGIN_OF_THE_AIR} {ATTRIBUTION}")
         return DONE
     with TemporaryDirectory(prefix="moteledger-demo-") as folder, Store.open(Path(folder) / "demo.db") as store:
@@ -172,5 +201,10 @@ def _write(path: Path, assessment: Assessment) -> None:
         beside.write_text(assessment.model_dump_json(indent=1) + "\n", encoding="utf-8")
         beside.replace(path)
     except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise AssessmentError(f"{path}: cannot be written ({error.strerror}); check the folder") from None
+        with suppress(OSError):
+            beside.unlink()
+        raise _not_written(path, error) from None
+
+
+def _not_written(path: Path, error: OSError) -> OutputError:
+    return OutputError(f"{path}: cannot be written ({error.strerror}); check the folder and its permissions")

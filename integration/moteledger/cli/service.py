@@ -1,6 +1,7 @@
 """Running the service: the store, the engine's periodic work and the pages on one loopback address."""
 
 import asyncio
+import os
 import signal
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
@@ -15,6 +16,8 @@ from ..store import Store
 
 LOOPBACK = "127.0.0.1"
 REFRESH_EVERY_S = 60.0
+FIRST_REFRESH_EVERY_S = 5.0
+"""While there is no assessment yet: the first readings of a new house should show on its page soon."""
 
 
 class PortError(OSError):
@@ -53,7 +56,9 @@ async def run_service(
             site = web.TCPSite(runner, LOOPBACK, port)
             await site.start()
         except OSError as error:
-            raise PortError(f"port {port} on {LOOPBACK}: {error.strerror}; choose another with --port") from None
+            # asyncio wraps the system's words in its own; the number still tells them.
+            why = os.strerror(error.errno).lower() if error.errno else str(error)
+            raise PortError(f"port {port} on {LOOPBACK}: {why}; choose another with --port") from None
         tasks.append(asyncio.create_task(_refresh_forever(engine)))
         if beside is not None:
             tasks.append(asyncio.ensure_future(beside()))
@@ -74,4 +79,4 @@ async def run_service(
 async def _refresh_forever(engine: Engine) -> None:
     while True:
         await asyncio.to_thread(engine.refresh)
-        await asyncio.sleep(REFRESH_EVERY_S)
+        await asyncio.sleep(REFRESH_EVERY_S if engine.current() else FIRST_REFRESH_EVERY_S)
