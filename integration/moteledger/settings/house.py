@@ -13,7 +13,9 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from motemodel import envelope
+from motemodel.airside import BlowerFamily
 from motemodel.envelope import Tightness
+from motemodel.filters import face_velocity_m_s
 from motemodel.measure import Stamp
 
 from ..signals import Kind, signal_named
@@ -35,6 +37,7 @@ from .quantities import (
     Velocity,
 )
 
+BlowerType = BlowerFamily
 DuctShare = Annotated[float, Field(ge=0, le=0.5)]
 Price = Annotated[float, Field(ge=0, le=100_000)]
 
@@ -132,14 +135,6 @@ class Building(Table):
         return self.floor_area * self.ceiling_height
 
 
-class BlowerType(StrEnum):
-    """How the blower's motor answers a rising static pressure."""
-
-    PERMANENT_SPLIT_CAPACITOR = "permanent-split-capacitor"
-    CONSTANT_TORQUE = "constant-torque"
-    CONSTANT_AIRFLOW = "constant-airflow"
-
-
 class BlowerPoint(Table):
     """One row of a blower's table: the airflow, and the fan's power, at an external static pressure."""
 
@@ -179,7 +174,7 @@ class AirHandler(Table):
     filter_drop: Pressure | None = None
     fan_power: Power | None = None
     coil: Coil | None = None
-    heating_output: Power | None = None
+    heating_output: Annotated[Power, Field(ge=100, le=100_000)] | None = None
     most_temperature_rise: TemperatureRise | None = None
     supply_leakage: DuctShare = 0.0
     return_leakage: DuctShare = 0.0
@@ -270,18 +265,23 @@ class FilterSettings(Table):
                 f"final_drop: {self.final_drop:.3g} Pa is not above the first rated_drop of "
                 f"{self.rated_drop[0].drop:.3g} Pa; give the drop at which the loaded filter is changed"
             )
-        for point in points if self.face_area else ():
-            velocity = point.airflow / 3600.0 / self.face_area
-            if not 0.02 <= velocity <= 20.0:
-                raise ValueError(
-                    f"rated_drop: {point.airflow:.3g} m3/h through a face of {self.face_area:.3g} m2 is {velocity:.2g} "
-                    "m/s of face velocity, and filters are rated at 0.5 to 4; check both and their units"
-                )
         if self.face_area and self.media_area and self.media_area < self.face_area:
             raise ValueError(
                 f"media_area: {self.media_area:.3g} m2 is below the face of {self.face_area:.3g} m2; "
                 "give the area of the unfolded pleats"
             )
+        return self
+
+    @model_validator(mode="after")
+    def _possible_face_velocity(self) -> Self:
+        if self.face_area is not None:
+            for point in self.rated_drop:
+                velocity = float(face_velocity_m_s(point.airflow, self.face_area))
+                if not 0.02 <= velocity <= 20.0:
+                    raise ValueError(
+                        f"rated_drop: {point.airflow:.4g} m3/h through a face of {self.face_area:.3g} m2 is "
+                        f"{velocity:.2g} m/s, and filters are rated at 0.5 to 4; check both and their units"
+                    )
         return self
 
 
@@ -327,8 +327,8 @@ class Outdoors(Table):
     coldest_month: Temperature = 0.0
     warmest_month: Temperature = 24.0
     wind: Velocity = 3.0
-    ordinary_pm25: Concentration = 8.0
-    smoke_pm25: Concentration = 150.0
+    ordinary_pm25: Annotated[Concentration, Field(gt=0)] = 8.0
+    smoke_pm25: Annotated[Concentration, Field(gt=0)] = 150.0
     smoke_days: Annotated[int, Field(ge=0, le=200)] = 0
 
     @model_validator(mode="after")
