@@ -6,7 +6,7 @@ from scipy.optimize import brentq
 
 from ..particles import Air
 from ..particles.bounds import FloatArray, within
-from ..units import FOOT_M
+from ..units import FOOT_M, SECONDS_PER_HOUR
 from .resistance import LARGEST_AIRFLOW_M3H, Resistance
 
 STANDARD_DENSITY_KG_M3 = 0.075 * 0.45359237 / FOOT_M**3
@@ -37,7 +37,7 @@ def airflow_from_temperature_rise(
     heat = within("heat into the air", heat_w, 100.0, 1e5, "W")
     rise = within("temperature rise", temperature_rise_k, 2.0, 60.0, "K")
     within("air density", density_kg_m3, 0.7, 1.5, "kg/m3")
-    return np.asarray(3600.0 * heat / (density_kg_m3 * SPECIFIC_HEAT_J_KG_K * rise))
+    return np.asarray(SECONDS_PER_HOUR * heat / (density_kg_m3 * SPECIFIC_HEAT_J_KG_K * rise))
 
 
 def airflow_from_drop(resistance: Resistance, drop_pa: float) -> float:

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.interpolate import PchipInterpolator
 
 from ..particles.bounds import FloatArray, not_negative, positive, within
-from ..units import M3H_PER_CFM, PA_PER_INCH_WATER
+from ..units import M3H_PER_CFM, PA_PER_INCH_WATER, SECONDS_PER_HOUR
 
 RATED_STATIC_PA = 0.5 * PA_PER_INCH_WATER
 """0.5 in.w.c., the usual rated total external static pressure."""
@@ -340,7 +340,7 @@ class Blower:
 
 def air_power_efficiency(airflow_m3h: ArrayLike, static_pa: ArrayLike, power_w: ArrayLike) -> FloatArray:
     """Share of the electric power that leaves as moved air: Q dp / W, ASHRAE Handbook (2016), fans chapter."""
-    airflow = not_negative("airflow", airflow_m3h) / 3600.0
+    airflow = not_negative("airflow", airflow_m3h) / SECONDS_PER_HOUR
     return np.asarray(airflow * not_negative("external static", static_pa) / positive("fan power", power_w))
 
 

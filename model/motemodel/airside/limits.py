@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from ..particles.bounds import within
-from ..units import FOOT_M, M3H_PER_CFM, W_PER_TON
+from ..units import FOOT_M, M3H_PER_CFM, SECONDS_PER_HOUR, W_PER_TON
 from .blower import RATED_STATIC_PA
 from .operating import OperatingPoint
 
@@ -76,7 +76,7 @@ def breaches(
         )
     if face_area_m2 is not None:
         within("filter face", face_area_m2, 0.01, 10.0, "m2")
-        velocity = point.airflow_m3h / 3600.0 / face_area_m2
+        velocity = point.airflow_m3h / SECONDS_PER_HOUR / face_area_m2
         if velocity > limits.most_face_velocity_m_s:
             found.append(
                 Breach(

@@ -12,10 +12,10 @@ from numpy.typing import ArrayLike
 
 from ..particles import ROOM_AIR, Air
 from ..particles.bounds import FloatArray, fraction, within
+from ..units import SECONDS_PER_HOUR
 from .friction import friction_factor
 
 LARGEST_AIRFLOW_M3H = 1e5
-_SECONDS_PER_HOUR = 3600.0
 _PARALLEL_ROUNDS = 60
 _STILL_AIR_M3H = 1e-6
 
@@ -78,7 +78,7 @@ class Fitting:
 
     def __call__(self, airflow_m3h: ArrayLike, /) -> FloatArray:
         """Drop, Pa, at an airflow, m3/h."""
-        velocity = _airflow(airflow_m3h) / _SECONDS_PER_HOUR / self.area_m2
+        velocity = _airflow(airflow_m3h) / SECONDS_PER_HOUR / self.area_m2
         return np.asarray(self.loss_coefficient * 0.5 * self.air.density_kg_m3 * velocity**2)
 
 
@@ -107,7 +107,7 @@ class RoundDuct:
 
     def velocity_m_s(self, airflow_m3h: ArrayLike) -> FloatArray:
         """Mean velocity, m/s, at an airflow, m3/h."""
-        return np.asarray(_airflow(airflow_m3h) / _SECONDS_PER_HOUR / (np.pi / 4.0 * self.diameter_m**2))
+        return np.asarray(_airflow(airflow_m3h) / SECONDS_PER_HOUR / (np.pi / 4.0 * self.diameter_m**2))
 
     def __call__(self, airflow_m3h: ArrayLike, /) -> FloatArray:
         """Drop, Pa, at an airflow, m3/h."""

@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..particles.bounds import FloatArray, within
+from ..units import SECONDS_PER_HOUR
 
 TYPICAL_EXPONENT = 0.65
 """Flow exponent of ordinary houses, ASHRAE Handbook Fundamentals (2017), chapter 16."""
 
 _HANDBOOK_DENSITY = 1.2
 """kg/m3, the air density of the Handbook's leakage-area equation (chapter 16, eq. 35 and text)."""
-_SECONDS_PER_HOUR = 3600.0
 _LARGEST_AIRFLOW = 1e6
 _LARGEST_AREA = 1e5
 
@@ -100,7 +100,7 @@ class Leakage:
         """
         within("effective leakage area", area_m2, 1e-7, _LARGEST_AREA, "m2")
         velocity = _orifice_velocity(reference_pa, discharge_coefficient)
-        return cls.from_airflow(area_m2 * velocity * _SECONDS_PER_HOUR, reference_pa, exponent)
+        return cls.from_airflow(area_m2 * velocity * SECONDS_PER_HOUR, reference_pa, exponent)
 
     @classmethod
     def from_readings(cls, pressures_pa: ArrayLike, airflows_m3h: ArrayLike) -> Self:
@@ -171,7 +171,7 @@ class Leakage:
     def effective_area_m2(self, reference_pa: float = 4.0, discharge_coefficient: float = 1.0) -> float:
         """Effective leakage area, m2: the inverse of `from_effective_area`."""
         velocity = _orifice_velocity(reference_pa, discharge_coefficient)
-        return float(self.airflow_m3h(reference_pa)) / (velocity * _SECONDS_PER_HOUR)
+        return float(self.airflow_m3h(reference_pa)) / (velocity * SECONDS_PER_HOUR)
 
     def normalized(self, floor_area_m2: float, height_m: float) -> float:
         """Normalised leakage, ANSI/ASHRAE Standard 119-1988: the inverse of `from_normalized`."""

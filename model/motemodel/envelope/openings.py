@@ -2,13 +2,11 @@
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.constants import g, zero_Celsius
 
 from ..particles.bounds import FloatArray, within
+from ..units import SECONDS_PER_HOUR
 from .weather import Weather
-
-_GRAVITY = 9.80665
-_KELVIN = 273.15
-_SECONDS_PER_HOUR = 3600.0
 
 
 def single_sided_airflow(
@@ -25,7 +23,7 @@ def single_sided_airflow(
     height = float(within("height of the opening", height_m, 0.05, 5.0, "m"))
     weather = Weather.checked(indoor_c, outdoor_c, wind_m_s)
     velocity = np.sqrt(0.001 * weather.wind_m_s**2 + 0.0035 * height * weather.difference_k + 0.01)
-    return np.asarray(_SECONDS_PER_HOUR * area / 2.0 * velocity)
+    return np.asarray(SECONDS_PER_HOUR * area / 2.0 * velocity)
 
 
 def cross_airflow(
@@ -56,6 +54,6 @@ def cross_airflow(
     smaller = np.minimum(inlet, outlet)
     ratio = np.divide(smaller, larger, out=np.zeros(np.broadcast(inlet, outlet).shape), where=larger > 0.0)
     area = smaller * np.sqrt(2.0 / (1.0 + ratio**2))
-    warm_k = np.maximum(weather.indoor_c, weather.outdoor_c) + _KELVIN
-    stack = 0.65 * np.sqrt(2.0 * _GRAVITY * height * weather.difference_k / warm_k)
-    return np.asarray(_SECONDS_PER_HOUR * area * np.hypot(wind_effectiveness * weather.wind_m_s, stack))
+    warm_k = np.maximum(weather.indoor_c, weather.outdoor_c) + zero_Celsius
+    stack = 0.65 * np.sqrt(2.0 * g * height * weather.difference_k / warm_k)
+    return np.asarray(SECONDS_PER_HOUR * area * np.hypot(wind_effectiveness * weather.wind_m_s, stack))

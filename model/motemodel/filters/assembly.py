@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from ..particles import OUTDOOR_URBAN, MassDistribution, SizeCurve, mass_weighted_mean
 from ..particles.bounds import FloatArray, within
+from ..units import SECONDS_PER_HOUR
 from .charge import ChargeLoss, faded_efficiency
 from .drop import DropLaw, fit_power_law
 from .efficiency import EfficiencyCurve
@@ -19,7 +20,6 @@ from .gaps import Gap
 from .loading import CLEAN, Deposit, ExponentialLoading, LoadingLaw, depth_factor, usual_capacity_mg
 from .rating import CHANNELS, SizeRangeEfficiency, face_velocity_m_s, merv_from_ranges, ranges_from_channels
 
-SECONDS_PER_HOUR = 3600.0
 _NEWTON_STEPS = 30
 _NEWTON_TOLERANCE = 1e-13
 _STILL_AIR_M3H, _LARGEST_AIRFLOW_M3H = 1e-6, 1e6
@@ -74,13 +74,14 @@ class Filter:
             raise ValueError("rated_drops: none given; give at least one airflow with its clean drop")
         airflow, drop_pa = np.array(rated_drops, dtype=np.float64).T
         media_area = _USUAL_PLEATING * face_area_m2 if media_area_m2 is None else media_area_m2
-        growth = 2.0 if final_drop_pa is None else final_drop_pa / float(drop_pa[0])
         capacity = usual_capacity_mg(media_area) if capacity_mg is None else capacity_mg
+        law = fit_power_law(face_velocity_m_s(airflow, face_area_m2), drop_pa)
+        growth = 2.0 if final_drop_pa is None else final_drop_pa / float(drop_pa[0])
         return cls(
             curve=curve,
             face_area_m2=face_area_m2,
             media_area_m2=media_area,
-            drop=fit_power_law(face_velocity_m_s(airflow, face_area_m2), drop_pa),
+            drop=law,
             loading=ExponentialLoading(capacity, growth),
             charge=charge,
             gaps=gaps,

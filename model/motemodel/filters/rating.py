@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from ..particles import ISO_URBAN, MassDistribution, SizeGrid
 from ..particles.bounds import FloatArray, fraction, not_negative, positive
-from ..units import PA_PER_INCH_WATER
+from ..units import PA_PER_INCH_WATER, SECONDS_PER_HOUR
 
 CHANNELS = SizeGrid((0.3, 0.4, 0.55, 0.7, 1.0, 1.3, 1.6, 2.2, 3.0, 4.0, 5.5, 7.0, 10.0))
 """The twelve counting channels of ASHRAE 52.2; four of them make each of the ranges E1, E2 and E3."""
@@ -151,8 +151,8 @@ def particulate_matter_efficiency(
     """ISO 16890-1:2016 ePM: channel efficiencies weighted by q3 at the channel's geometric middle times its ln width.
 
     Give the edges from 0.3 um to the ePM's upper limit: 1 and 2.5 um with `ISO_URBAN`, 10 um with `ISO_RURAL`
-    (clause 7). For ePM1 and ePM2.5 the standard takes the mean of the untreated and the discharged efficiency;
-    for ePM,min the discharged one.
+    (clause 7). For each ePM the standard takes the mean of the untreated and the discharged efficiency; for ePM,min the
+    discharged one.
     """
     grid = SizeGrid(tuple(float(edge) for edge in edges_um))
     channels = fraction("efficiency", efficiency)
@@ -192,7 +192,7 @@ def iso_group(report: IsoEfficiencies) -> str:
 
 def face_velocity_m_s(airflow_m3h: ArrayLike, area_m2: float) -> FloatArray:
     """Mean velocity (m/s) of an airflow (m3/h) through a face, or through the media when given its area (m2)."""
-    return np.asarray(not_negative("airflow_m3h", airflow_m3h) / 3600.0 / positive("area_m2", area_m2))
+    return np.asarray(not_negative("airflow_m3h", airflow_m3h) / SECONDS_PER_HOUR / positive("area_m2", area_m2))
 
 
 def _checked_merv(merv: int) -> int:

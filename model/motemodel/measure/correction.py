@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from ..particles.bounds import FloatArray
 
 _DAMPEST = 0.95
 
@@ -21,8 +21,7 @@ def humidity_growth_factor(humidity_percent: ArrayLike, kappa: float) -> FloatAr
     1.97
     """
     humidity = np.asarray(humidity_percent, dtype=np.float64)
-    if not 0.0 <= kappa <= 2.0:
-        raise ValueError(f"humidity growth: kappa {kappa:g} is outside 0..2; 0.3 to 0.4 is usual for town air")
+    _check_kappa(kappa)
     if np.any((humidity < 0.0) | (humidity > 100.0)):
         raise ValueError("humidity growth: relative humidity outside 0..100 %; check its unit")
     activity = np.minimum(humidity / 100.0, _DAMPEST)
@@ -31,7 +30,10 @@ def humidity_growth_factor(humidity_percent: ArrayLike, kappa: float) -> FloatAr
 
 @dataclass(frozen=True)
 class Correction:
-    """corrected = gain * reading / humidity growth + offset; `offset` in the unit of the signal."""
+    """corrected = gain * reading / humidity growth + offset; `offset` in the unit of the signal.
+
+    `humidity_growth` is the kappa of `humidity_growth_factor`; 0 leaves the humidity alone.
+    """
 
     gain: float = 1.0
     offset: float = 0.0
@@ -43,6 +45,7 @@ class Correction:
                 f"sensor correction: gain {self.gain:g}, offset {self.offset:g}; "
                 "give a gain above zero and a finite offset"
             )
+        _check_kappa(self.humidity_growth)
 
     @property
     def changes_nothing(self) -> bool:
@@ -64,3 +67,8 @@ class Correction:
             growth = humidity_growth_factor(humidity_percent, self.humidity_growth)
             values = values / np.where(np.isfinite(growth), growth, np.nanmedian(growth))
         return np.asarray(self.gain * values + self.offset)
+
+
+def _check_kappa(kappa: float) -> None:
+    if not 0.0 <= kappa <= 2.0:
+        raise ValueError(f"humidity growth: kappa {kappa:g} is outside 0..2; 0.3 to 0.4 is usual for town air")

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from ..particles.bounds import FloatArray
+
 BoolArray = NDArray[np.bool_]
 
 # Differences of wilder numbers would overflow.

@@ -7,7 +7,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-FloatArray = NDArray[np.float64]
+from ..particles.bounds import FloatArray
+from ..units import SECONDS_PER_HOUR
 
 
 class Stamp(StrEnum):
@@ -123,7 +124,7 @@ def runtime_fractions(
     if time_h.size < 2:
         return np.full(grid.count, np.nan)
     gap = np.diff(time_h)
-    fraction = np.clip(seconds_since_previous[1:] / (3600.0 * gap), 0.0, 1.0)
+    fraction = np.clip(seconds_since_previous[1:] / (SECONDS_PER_HOUR * gap), 0.0, 1.0)
     known = gap <= hold_h
     return _means(time_h[:-1][known], time_h[1:][known], fraction[known], grid, 0.5)
 

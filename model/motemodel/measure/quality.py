@@ -5,12 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..particles.bounds import FloatArray
 from .correction import Correction
 from .faults import FaultRule, find_faults, resolution_of
 from .grid import Stamp, TimeGrid, level_means, runtime_fractions, state_fractions
 from .readings import Readings, tidy
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,8 @@
 import math
 from dataclasses import dataclass
 
+from scipy.constants import zero_Celsius
+
 from .bounds import finite, positive
 
 STANDARD_PRESSURE_PA = 101_325.0
@@ -50,7 +52,7 @@ class Air:
     @property
     def temperature_k(self) -> float:
         """Absolute temperature, K."""
-        return self.temperature_c + 273.15
+        return self.temperature_c + zero_Celsius
 
     @property
     def density_kg_m3(self) -> float:

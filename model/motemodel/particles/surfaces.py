@@ -9,14 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..units import SECONDS_PER_HOUR
 from .air import ROOM_AIR, Air
 from .bounds import FloatArray, not_negative, positive, within
 from .motion import UNIT_DENSITY, diffusion_coefficient, relaxation_time, settling_velocity
 
 _SUBLAYER = 4.3
 """Wall units: up to here the near-wall eddies grow as the cube of the distance (Lai & Nazaroff)."""
-
-SECONDS_PER_HOUR = 3600.0
 
 
 @dataclass(frozen=True)
