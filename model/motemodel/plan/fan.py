@@ -4,7 +4,7 @@ PM2.5 as one size class: dC/dt = entry C_out + source - (loss + u clean_air) C, 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,8 @@ _THRESHOLD_SHARES = (0.4, 0.6, 0.8, 1.0)
 class HouseRates:
     """The house as the plan sees it, all 1/h: entry P a, loss with the fan off, clean air while it runs over volume.
 
-    `source_ug_m3_h` is what is made indoors on average, per volume; `fan_power_w` what the running fan draws.
+    `source_ug_m3_h` is what is made indoors on average, per volume; `fan_power_w` what the running fan draws;
+    `fan_extra_entry_per_h` the outdoor air that leaky ducts draw in, and push out, while it runs.
     """
 
     entry_per_h: float
@@ -33,10 +34,11 @@ class HouseRates:
     clean_air_per_h: float
     fan_power_w: float
     source_ug_m3_h: float = 0.0
+    fan_extra_entry_per_h: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("entry_per_h", "loss_fan_off_per_h", "clean_air_per_h", "fan_power_w", "source_ug_m3_h"):
-            not_negative(name, getattr(self, name))
+        for field in fields(self):
+            not_negative(field.name, getattr(self, field.name))
 
 
 @dataclass(frozen=True)
@@ -134,12 +136,14 @@ def best_plan(plans: Sequence[FanPlan], target_ug_m3: float) -> tuple[FanPlan, b
 def _indoor_means(running: FloatArray, outlook: Outlook, rates: HouseRates) -> FloatArray:
     """Mean indoor PM2.5 of each step, (T,)."""
     # Rates per volume are airflows of a house of one cubic metre.
+    leaked = running * rates.fan_extra_entry_per_h
     inputs = Inputs(
         volume_m3=1.0,
         step_h=outlook.step_h,
         outdoor_ug_m3=outlook.outdoor_ug_m3[np.newaxis, :],
         infiltration_m3h=rates.entry_per_h,
-        outflow_m3h=rates.loss_fan_off_per_h,
+        intake_m3h=leaked,
+        outflow_m3h=rates.loss_fan_off_per_h + leaked,
         emission_ug_h=rates.source_ug_m3_h,
         cleaners=(Cleaner("fan", rates.clean_air_per_h, 1.0, running),),
     )

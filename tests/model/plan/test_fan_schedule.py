@@ -1,0 +1,337 @@
+"""The fan schedule against every schedule there is, where they can be counted; elsewhere against what it promises."""
+
+from dataclasses import replace
+from itertools import pairwise, product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from motemodel.plan import (
+    AirTarget,
+    Costs,
+    Dwell,
+    HouseRates,
+    Outlook,
+    Schedule,
+    Speed,
+    best_air,
+    best_schedule,
+    calendar_days,
+    planned,
+)
+
+HOUSE = HouseRates(0.35, 0.7, 2.5, 330.0, source_ug_m3_h=1.0)
+STEP_H = 1.0 / 12.0
+
+
+def outlook(steps: int = 288, outdoor: float = 60.0, called: float = 0.1, start: float = 20.0) -> Outlook:
+    hour = np.arange(steps) * STEP_H
+    air = outdoor * (1.0 + 0.5 * np.sin(2.0 * np.pi * hour / 24.0))
+    return Outlook(STEP_H, air, np.full(steps, called), np.ones(steps, dtype=bool), start)
+
+
+def runs(choice: np.ndarray) -> list[tuple[bool, int, int]]:
+    """(asked for, first step, step after the last) of every stretch."""
+    edges = [0, *(np.flatnonzero(np.diff(choice > 0)) + 1), choice.size]
+    return [(bool(choice[a] > 0), int(a), int(b)) for a, b in pairwise(edges)]
+
+
+def keeps_least_times(choice: np.ndarray, run: int, rest: int, running_now: bool, committed: int) -> bool:
+    for place, (on, first, end) in enumerate(runs(choice)):
+        least = run if on else rest
+        if place == 0 and on == running_now:
+            least = committed
+        elif place == 0 and committed:
+            return False
+        if end - first < least and end < choice.size:
+            return False
+    return True
+
+
+class Enumeration:
+    """Every schedule of a few steps, its cost and its mean, by closed-form steps of its own: dC/dt = b - k C."""
+
+    def __init__(self, now: Outlook, house: HouseRates, costs: Costs, dwell: Dwell, run: int, rest: int):
+        count, committed = now.steps, dwell.committed_steps(now.step_h)
+        every = np.array(list(product((0, 1), repeat=count)))
+        kept = np.array([keeps_least_times(c, run, rest, dwell.running_now, committed) for c in every])
+        may = np.array([c[committed:].sum() == (c[committed:] * now.allowed[committed:]).sum() for c in every])
+        self.choice = every[kept & may]
+        level = np.full(len(self.choice), now.start_ug_m3)
+        total, self.cost = np.zeros_like(level), np.zeros_like(level)
+        before = np.full(len(self.choice), int(dwell.running_now))
+        price = np.broadcast_to(np.asarray(costs.price_per_kwh, dtype=float), (count,))
+        for t in range(count):
+            on = np.where(self.choice[:, t] > 0, 1.0, now.called[t])
+            k = house.loss_fan_off_per_h + on * house.clean_air_per_h
+            settled = (house.entry_per_h * now.outdoor_ug_m3[t] + house.source_ug_m3_h) / k
+            end = settled + (level - settled) * np.exp(-k * now.step_h)
+            total += settled * now.step_h + (level - end) / k
+            level = end
+            self.cost += (on - now.called[t]) * house.fan_power_w / 1000.0 * now.step_h * price[t]
+            self.cost += ((self.choice[:, t] > 0) & (before == 0)) * costs.per_start * (1.0 - now.called[t])
+            before = self.choice[:, t]
+        self.mean = total / (count * now.step_h)
+
+
+@st.composite
+def small_cases(draw: st.DrawFn) -> tuple[Outlook, HouseRates, Costs, Dwell, float]:
+    count = draw(st.integers(1, 10))
+    step_h = draw(st.sampled_from((0.1, 0.25, 0.5)))
+    levels = st.floats(0.0, 200.0)
+    now = Outlook(
+        step_h,
+        np.array(draw(st.lists(levels, min_size=count, max_size=count))),
+        np.array(draw(st.lists(st.floats(0.0, 1.0), min_size=count, max_size=count))),
+        np.array(draw(st.lists(st.booleans() | st.just(True), min_size=count, max_size=count))),
+        draw(levels),
+    )
+    house = HouseRates(
+        draw(st.floats(0.0, 1.0)),
+        draw(st.floats(0.1, 2.0)),
+        draw(st.floats(0.1, 6.0)),
+        300.0,
+        draw(st.floats(0.0, 5.0)),
+    )
+    prices = np.array(draw(st.lists(st.floats(0.05, 0.5), min_size=count, max_size=count)))
+    costs = Costs(prices, per_start=draw(st.sampled_from((0.0, 0.01))))
+    dwell = Dwell(
+        draw(st.integers(0, 3)) * step_h,
+        draw(st.integers(0, 3)) * step_h,
+        draw(st.booleans()),
+        draw(st.integers(0, 4)) * step_h,
+    )
+    return now, house, costs, dwell, draw(st.floats(0.05, 1.2))
+
+
+def enumerated(case: tuple[Outlook, HouseRates, Costs, Dwell, float]) -> tuple[Enumeration, float]:
+    now, house, costs, dwell, share = case
+    every = Enumeration(now, house, costs, dwell, dwell.run_steps(now.step_h), dwell.rest_steps(now.step_h))
+    cleanest, dirtiest = every.mean.min(), every.mean.max()
+    return every, max(float(cleanest + share * (dirtiest - cleanest)), 1e-3)
+
+
+@settings(max_examples=150, deadline=None)
+@given(small_cases())
+def test_no_schedule_that_can_be_counted_costs_less_than_the_proven_bound(
+    case: tuple[Outlook, HouseRates, Costs, Dwell, float],
+) -> None:
+    # Exhaustive enumeration as the oracle: every schedule of up to ten steps that keeps the rules.
+    now, house, costs, dwell, _ = case
+    every, target = enumerated(case)
+    found = best_schedule(now, house, AirTarget(target), costs=costs, dwell=dwell)
+    holding = every.mean <= target * (1.0 + 1e-9)
+    assert found.holds
+    assert (every.choice == found.choice).all(axis=1).any()
+    least = float(every.cost[holding].min())
+    assert found.least_cost <= least + 1e-9
+    assert found.cost >= least - 1e-9
+
+
+@settings(max_examples=100, deadline=None)
+@given(small_cases())
+def test_no_schedule_within_the_budget_is_cleaner_than_the_proven_bound(
+    case: tuple[Outlook, HouseRates, Costs, Dwell, float],
+) -> None:
+    now, house, costs, dwell, share = case
+    every, _ = enumerated(case)
+    budget = float(every.cost.min() + min(share, 1.0) * (every.cost.max() - every.cost.min()))
+    found, least_mean = best_air(now, house, budget, costs=costs, dwell=dwell)
+    assert found.cost <= budget * (1.0 + 1e-9)
+    affordable = every.mean[every.cost <= budget * (1.0 + 1e-9)]
+    assert least_mean <= affordable.min() * (1.0 + 1e-9) + 1e-9
+    assert found.plan.mean_ug_m3 >= affordable.min() * (1.0 - 1e-9)
+
+
+def test_in_most_countable_cases_the_schedule_is_the_best_there_is() -> None:
+    rng = np.random.default_rng(11)
+    exact, worst = 0, 0.0
+    for _ in range(60):
+        now = Outlook(0.25, rng.uniform(0, 120, 11), rng.uniform(0, 0.4, 11), np.ones(11, dtype=bool), 20.0)
+        case = (now, HOUSE, Costs(0.2), Dwell(0.5, 0.5, bool(rng.integers(2)), 0.5), rng.uniform(0.1, 0.9))
+        every, target = enumerated(case)
+        found = best_schedule(now, HOUSE, AirTarget(target), costs=case[2], dwell=case[3])
+        least = float(every.cost[every.mean <= target * (1.0 + 1e-9)].min())
+        exact += found.cost <= least + 1e-9
+        worst = max(worst, found.cost - least)
+    assert exact >= 40
+    assert worst <= 3 * 0.25 * 0.33 * 0.2
+
+
+@st.composite
+def days(draw: st.DrawFn) -> tuple[Outlook, HouseRates, Dwell]:
+    """Half a day to a day and a half ahead with quiet hours, calls, some weather and a fan that does something now."""
+    steps = draw(st.integers(150, 420))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    air = draw(st.floats(5.0, 150.0)) * np.exp(np.cumsum(rng.normal(0.0, 0.05, steps)))
+    allowed = np.ones(steps, dtype=bool)
+    for _ in range(draw(st.integers(0, 3))):
+        first = draw(st.integers(0, steps - 1))
+        allowed[first : first + draw(st.integers(1, 96))] = False
+    now = Outlook(STEP_H, air, rng.uniform(0.0, draw(st.floats(0.0, 1.0)), steps), allowed, draw(st.floats(0.0, 150.0)))
+    dwell = Dwell(
+        draw(st.sampled_from((0.0, 0.25, 0.5, 1.0))),
+        draw(st.sampled_from((0.0, 0.25, 0.5))),
+        draw(st.booleans()),
+        draw(st.sampled_from((0.0, 0.1, 0.3, 5.0))),
+    )
+    return now, replace(HOUSE, clean_air_per_h=draw(st.floats(0.0, 6.0))), dwell
+
+
+@settings(max_examples=40, deadline=None)
+@given(days(), st.floats(2.0, 40.0), st.booleans())
+def test_least_times_and_quiet_hours_are_kept_and_the_target_is_held_where_running_throughout_would_hold_it(
+    case: tuple[Outlook, HouseRates, Dwell], target: float, by_day: bool
+) -> None:
+    now, house, dwell = case
+    period = calendar_days(17.0, now.steps, STEP_H) if by_day else None
+    found = best_schedule(now, house, AirTarget(target, period), dwell=dwell)
+    committed = min(dwell.committed_steps(STEP_H), now.steps)
+    assert keeps_least_times(
+        found.choice, dwell.run_steps(STEP_H), dwell.rest_steps(STEP_H), dwell.running_now, committed
+    )
+    assert not (found.choice[committed:] > 0)[~now.allowed[committed:]].any()
+    assert 0.0 <= found.least_cost <= found.cost + 1e-9
+    if now.allowed.all() and not committed:
+        throughout = np.array([planned("", np.ones(now.steps), now, house).mean_ug_m3])
+        if not by_day and throughout[0] <= target:
+            assert found.holds
+    again = planned("", found.plan.running, now, house)
+    assert again.mean_ug_m3 == pytest.approx(found.plan.mean_ug_m3, rel=1e-9)
+    assert again.energy_kwh == pytest.approx(found.plan.energy_kwh, rel=1e-9)
+
+
+def test_the_mean_of_a_schedule_agrees_with_a_general_integrator() -> None:
+    # scipy's solve_ivp as the oracle, tolerance 1e-10, one step after another.
+    now = outlook(96)
+    found = best_schedule(now, HOUSE, AirTarget(12.0))
+    level, area = now.start_ug_m3, 0.0
+    for on, air in zip(found.plan.running, now.outdoor_ug_m3, strict=True):
+        loss = HOUSE.loss_fan_off_per_h + on * HOUSE.clean_air_per_h
+        supply = HOUSE.entry_per_h * air + HOUSE.source_ug_m3_h
+
+        def slope(_: float, y: np.ndarray, loss: float = loss, supply: float = supply) -> list[float]:
+            return [supply - loss * y[0], y[0]]
+
+        level, area = solve_ivp(slope, (0.0, STEP_H), [level, area], rtol=1e-10, atol=1e-10).y[:, -1]
+    assert found.plan.mean_ug_m3 == pytest.approx(area / (96 * STEP_H), rel=1e-7)
+    assert found.period_mean_ug_m3[0] == pytest.approx(found.plan.mean_ug_m3)
+
+
+def test_two_days_are_planned_to_within_a_twentieth_of_the_proven_bound() -> None:
+    rng = np.random.default_rng(3)
+    gaps = []
+    for _ in range(12):
+        now = replace(outlook(576, outdoor=rng.uniform(40, 100)), called=rng.uniform(0, 0.3, 576))
+        found = best_schedule(now, HOUSE, AirTarget(rng.uniform(9, 14), calendar_days(9.0, 576, STEP_H)))
+        gaps.append(found.gap)
+    assert np.median(gaps) <= 0.05
+
+
+def test_clean_air_outdoors_asks_for_no_fan() -> None:
+    found = best_schedule(outlook(outdoor=5.0, start=3.0), HOUSE, AirTarget(15.0))
+    assert found.holds
+    assert found.cost == found.gap == 0.0
+    assert not found.choice.any()
+
+
+def test_smoke_beyond_the_filter_is_proven_to_be_so_and_answered_with_the_cleanest() -> None:
+    now = outlook(outdoor=600.0)
+    found = best_schedule(now, HOUSE, AirTarget(15.0))
+    throughout = planned("", np.ones(now.steps), now, HOUSE)
+    assert not found.holds
+    assert found.cleanest_ug_m3[0] > 15.0
+    assert found.cleanest_ug_m3[0] <= throughout.mean_ug_m3 * (1.0 + 1e-12)
+    assert found.plan.mean_ug_m3 <= 1.001 * throughout.mean_ug_m3
+
+
+def test_a_day_beyond_reach_does_not_give_up_the_next() -> None:
+    air = np.where(np.arange(576) < 288, 900.0, 40.0)
+    now = Outlook(STEP_H, air, np.zeros(576), np.ones(576, dtype=bool), 60.0)
+    found = best_schedule(now, HOUSE, AirTarget(15.0, calendar_days(0.0, 576, STEP_H)))
+    assert found.held.tolist() == [False, True]
+    assert found.period_mean_ug_m3[1] == pytest.approx(15.0, rel=0.02)
+
+
+def test_what_the_day_has_had_already_counts() -> None:
+    period = calendar_days(12.0, 144, STEP_H)
+    clean = best_schedule(outlook(144), HOUSE, AirTarget(15.0, period, past_h=12.0, past_mean_ug_m3=5.0))
+    dirty = best_schedule(outlook(144), HOUSE, AirTarget(15.0, period, past_h=12.0, past_mean_ug_m3=18.0))
+    assert clean.holds
+    assert dirty.holds
+    assert clean.cost < dirty.cost
+    assert dirty.period_mean_ug_m3[0] == pytest.approx(15.0, rel=0.02)
+
+
+def test_the_fan_runs_when_power_is_cheap_and_ears_are_elsewhere() -> None:
+    half = np.arange(288) < 144
+    steady = replace(outlook(), outdoor_ug_m3=np.full(288, 60.0))
+    for costs in (Costs(np.where(half, 0.4, 0.1)), Costs(0.1, noise_per_h=np.where(half, 0.1, 0.0))):
+        found = best_schedule(steady, HOUSE, AirTarget(15.0), costs=costs)
+        assert found.holds
+        assert (found.choice[half] > 0).sum() < (found.choice[~half] > 0).sum()
+
+
+def test_dear_starts_make_few_of_them() -> None:
+    often = best_schedule(outlook(), HOUSE, AirTarget(15.0), costs=Costs(0.2))
+    seldom = best_schedule(outlook(), HOUSE, AirTarget(15.0), costs=Costs(0.2, per_start=0.1))
+    assert sum(on for on, _, _ in runs(seldom.choice)) < sum(on for on, _, _ in runs(often.choice))
+
+
+def test_a_low_speed_that_costs_less_per_clean_air_is_taken_and_may_run_in_the_night() -> None:
+    # Fan laws: half the airflow at an eighth of the power (AMCA 201-02, from memory).
+    night = np.arange(288) < 96
+    now = replace(outlook(), allowed=~night)
+    low = Speed("low", 1.25, 330.0 / 8.0, allowed=np.ones(288, dtype=bool))
+    high = Speed("high", 2.5, 330.0)
+    one = best_schedule(now, HOUSE, AirTarget(15.0), speeds=(high,))
+    two = best_schedule(now, HOUSE, AirTarget(15.0), speeds=(low, high))
+    assert two.holds
+    assert two.cost < one.cost
+    assert not (two.choice[night] == 2).any()
+
+
+def test_power_that_costs_nothing_buys_the_cleanest_air() -> None:
+    found = best_schedule(outlook(), HOUSE, AirTarget(8.5), costs=Costs(0.0))
+    assert found.cost == found.gap == 0.0
+    assert found.holds
+
+
+def test_a_fan_that_cleans_nothing_is_not_run() -> None:
+    found = best_schedule(outlook(), replace(HOUSE, clean_air_per_h=0.0), AirTarget(8.0))
+    assert not found.holds
+    assert not found.choice.any()
+
+
+def test_a_fan_whose_leaky_ducts_bring_more_than_it_cleans_is_left_alone() -> None:
+    leaky = replace(HOUSE, clean_air_per_h=0.2, fan_extra_entry_per_h=0.5)
+    assert not best_schedule(outlook(), leaky, AirTarget(8.0)).choice.any()
+
+
+def test_what_does_not_fit_is_refused() -> None:
+    now = outlook(24)
+    with pytest.raises(ValueError, match="price_per_kwh"):
+        best_schedule(now, HOUSE, AirTarget(10.0), costs=Costs(np.ones(3)))
+    with pytest.raises(ValueError, match="period"):
+        best_schedule(now, HOUSE, AirTarget(10.0, np.zeros(3, dtype=np.intp)))
+    with pytest.raises(ValueError, match="order of time"):
+        AirTarget(10.0, np.array([1, 0]))
+    with pytest.raises(ValueError, match="speed low"):
+        best_schedule(now, HOUSE, AirTarget(10.0), speeds=(Speed("low", 1.0, 10.0, np.ones(2, dtype=bool)),))
+    with pytest.raises(ValueError, match="least_run_h"):
+        best_schedule(now, HOUSE, AirTarget(10.0), dwell=Dwell(least_run_h=1000.0))
+    with pytest.raises(ValueError, match="for_h"):
+        Dwell(for_h=float("nan"))
+    with pytest.raises(ValueError, match="above zero"):
+        AirTarget(0.0)
+    with pytest.raises(ValueError, match="budget"):
+        best_air(now, HOUSE, -1.0)
+
+
+def test_a_schedule_tells_itself() -> None:
+    found = best_schedule(outlook(), HOUSE, AirTarget(15.0))
+    assert isinstance(found, Schedule)
+    assert found.plan.run_hours == pytest.approx(found.plan.running.sum() * STEP_H)
