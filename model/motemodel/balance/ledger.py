@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from .single import Inputs, Series
 from .step import FloatArray
 
-_UG_PER_MG = 1000.0
+UG_PER_MG = 1000.0
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ def ledger(inputs: Inputs, series: Series, span_starts: ArrayLike = (0,)) -> Led
         held = inputs.volume_m3 * spans.edges(series.start[size_bin], series.end[size_bin])
         opening[:, size_bin], stored[:, size_bin] = held[:-1], np.diff(held)
     devices = tuple(cleaner.name for cleaner in inputs.cleaners)
-    in_mg = [mass / _UG_PER_MG for mass in (opening, entered, generated, filtered, settled, carried_out, stored)]
+    in_mg = [mass / UG_PER_MG for mass in (opening, entered, generated, filtered, settled, carried_out, stored)]
     return Ledger(devices, *in_mg)
 
 
@@ -123,7 +123,8 @@ class Spans:
         if not rows:
             return scale * np.diff(self.starts, append=self.steps)
         if self.count == 1 and len(rows) == 2:
-            return np.array([scale * np.dot(*rows)])
+            # One pass and no product in memory; `dot` would start threads, and wait for them on a busy machine.
+            return np.array([scale * np.einsum("t,t", *rows)])
         return np.asarray(scale * np.add.reduceat(reduce(np.multiply, rows), self.starts))
 
     def edges(self, start: float, ends: FloatArray) -> FloatArray:

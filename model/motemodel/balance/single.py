@@ -137,7 +137,8 @@ def solve(inputs: Inputs, start_ug_m3: ArrayLike) -> Series:
             x = np.atleast_2d(loss_m3h * hours_per_m3)
             _solve_block(supplied, x, before, end[:, block], mean[:, block])
             before = end[:, block.stop - 1]
-    if not np.isfinite(end).all():
+    # What is once not finite stays so to the last step.
+    if not np.isfinite(end[:, -1]).all():
         raise ValueError("outdoor_ug_m3 or emission_ug_h: so large that the air indoors passes any number; give less")
     return Series(start, end, mean)
 
