@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from enum import StrEnum
 
+from motemodel.indices import LOWEST_UG_M3
 from motemodel.units import INSIDE_UNIT, Number, Quantity, to_inside
 
 
@@ -63,10 +64,10 @@ class UnknownSignalError(ValueError):
 
 _MONTH_H = 30.0 * 24.0
 _ALL = (
-    Signal("indoor.pm25", Quantity.CONCENTRATION, 0.0, 20_000.0, 0.25),
-    Signal("outdoor.pm25", Quantity.CONCENTRATION, 0.0, 20_000.0, 3.0),
-    Signal("indoor.pm10", Quantity.CONCENTRATION, 0.0, 50_000.0, 0.25),
-    Signal("outdoor.pm10", Quantity.CONCENTRATION, 0.0, 50_000.0, 3.0),
+    Signal("indoor.pm25", Quantity.CONCENTRATION, LOWEST_UG_M3, 20_000.0, 0.25),
+    Signal("outdoor.pm25", Quantity.CONCENTRATION, LOWEST_UG_M3, 20_000.0, 3.0),
+    Signal("indoor.pm10", Quantity.CONCENTRATION, LOWEST_UG_M3, 50_000.0, 0.25),
+    Signal("outdoor.pm10", Quantity.CONCENTRATION, LOWEST_UG_M3, 50_000.0, 3.0),
     Signal("indoor.temperature", Quantity.TEMPERATURE, -40.0, 60.0, 2.0),
     Signal("outdoor.temperature", Quantity.TEMPERATURE, -70.0, 65.0, 3.0),
     Signal("indoor.humidity", Quantity.HUMIDITY, 0.0, 100.0, 2.0),

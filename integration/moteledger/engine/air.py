@@ -65,7 +65,7 @@ def _last_hours(values: FloatArray, step_h: float, hours: int) -> FloatArray:
     per_hour = round(1.0 / step_h)
     last = values[-hours * per_hour :]
     padded = np.concatenate((np.full(hours * per_hour - last.size, np.nan), last))
-    return indices.block_mean(np.maximum(padded, 0.0), per_hour)
+    return indices.block_mean(np.maximum(padded, indices.LOWEST_UG_M3), per_hour)
 
 
 def _known(value: float) -> float | None:
@@ -76,12 +76,14 @@ def _latest(values: FloatArray, step_h: float, patience_h: float) -> Figure:
     """The newest step known, if it is no older than `patience_h`."""
     recent = values[-max(1, round(patience_h / step_h)) :]
     known = recent[np.isfinite(recent)]
-    latest = max(float(known[-1]), 0.0) if known.size else None
+    latest = float(known[-1]) if known.size else None
     return _sensed(latest, f"no reading in the last {patience_h:g} h")
 
 
 def _sensed(value: float | None, reason: str) -> Figure:
     if value is None:
         return NotKnown(reason=reason)
+    # A sensor's noise may bring clean air below zero; the air itself is not.
+    value = max(value, 0.0)
     half = float(np.hypot(_SENSOR_RELATIVE * value, _SENSOR_ABSOLUTE))
     return figure(Estimate(value, max(value - half, 0.0), value + half), "ug/m3")

@@ -184,7 +184,7 @@ ROW = "2026-01-01T00:00:00Z"
         (LONG + ROW + ",indoor.pm25,nan\n", "column 'value': 'nan' is not a finite number; leave the reading out"),
         (LONG + ROW + ",indoor.pm25,-inf\n", "'-inf' is not a finite number"),
         (LONG + ROW + ",indoor.pm25,1e999\n", "'1e999' is not a finite number"),
-        (LONG + ROW + ",indoor.pm25,-3\n", "column 'value': -3 ug/m3 is outside what indoor.pm25 can be"),
+        (LONG + ROW + ",indoor.pm25,-30\n", "column 'value': -30 ug/m3 is outside what indoor.pm25 can be"),
         (LONG + ROW + ",indor.pm25,3\n", "column 'signal': 'indor.pm25' is not a signal; did you mean 'indoor.pm25'?"),
         (LONG + "2026-01-01T00:00:00,indoor.pm25,3\n", "line 6, column 'time': '2026-01-01T00:00:00' has no time zone"),
         (LONG + "yesterday,indoor.pm25,3\n", "column 'time': 'yesterday' is not an RFC 3339 time"),
@@ -258,7 +258,7 @@ def test_no_chunk_is_given_from_the_first_bad_row_on(tmp_path: Path, monkeypatch
 
 
 names = st.sampled_from(["indoor.pm25", "outdoor.pm25", "fan.running", "filter.pressure_drop", "room:den 2.pm25"])
-numbers = st.sampled_from(["0", "1", "0.5", " 1", "1e-3", "+1.0", "", "x", "nan", "1_0", "99999", "-1"])
+numbers = st.sampled_from(["0", "1", "0.5", " 1", "1e-3", "+1.0", "", "x", "nan", "1_0", "99999", "-1", "-11"])
 times = st.sampled_from([*(f"2026-01-01T00:0{i}:00Z" for i in range(6)), "2026-01-01T00:00:00.25+01:00", "noon", ""])
 good_numbers = st.sampled_from(["0", "1", "0.5", " 1", "1e-3", "+1.0"])
 good_times = st.sampled_from([*(f"2026-01-01T00:0{i}:00Z" for i in range(6)), "2026-01-01T00:00:00.25+01:00"])
@@ -275,10 +275,10 @@ def plainly_read(text: str) -> dict[str, dict[int, float]] | None:
                 value = float(written.replace("_", "x")) if written.strip() or "signal" in header else None
             except ValueError:
                 return None
-            high = 1 if name == "fan.running" else 2500 if name.startswith("filter") else 20_000
+            low, high = {"fan.running": (0, 1), "filter.pressure_drop": (-100, 2500)}.get(name, (-10, 20_000))
             if value is None:
                 continue
-            if not (-100 if name.startswith("filter") else 0) <= value <= high:
+            if not low <= value <= high:
                 return None
             kept.setdefault(name, {}).setdefault(to_us(moment), value)
     return kept or None

@@ -116,6 +116,12 @@ def test_units_of_senml_are_converted(name: str, unit: str, value: float, inside
     assert reading.value == pytest.approx(inside)
 
 
+def test_a_monitor_that_reads_a_little_below_zero_in_clean_air_is_taken_at_its_word() -> None:
+    """US monitors report hours down to -10 ug/m3 (EPA, AQS; from memory); raising them to zero would bias the mean."""
+    (reading,) = taken(plain(signal="outdoor.pm25", value=-3)).readings
+    assert reading.value == -3.0
+
+
 def test_base_value_and_states_and_records_of_base_fields_alone() -> None:
     pack = [
         {"bn": "indoor.", "bv": 20},
@@ -133,7 +139,7 @@ def test_base_value_and_states_and_records_of_base_fields_alone() -> None:
         (plain(value=[1, 2]), "/value", "a list of 2", "is not a number"),
         (plain(value=True), "/value", "true", "is true or false, and indoor.pm25 is not a state; send a number"),
         (plain(value=10**400), "/value", "1" + "0" * 59 + "...", "is too large"),
-        (plain(value=-3), "/value", "-3", "-3 ug/m3 is outside what indoor.pm25 can be (0 to 20000 ug/m3)"),
+        (plain(value=-30), "/value", "-30", "-30 ug/m3 is outside what indoor.pm25 can be (-10 to 20000 ug/m3)"),
         (plain(signal="indoor.pm2"), "/signal", '"indoor.pm2"', "'indoor.pm2' is not a signal; did you mean"),
         (plain(signal=7), "/signal", "7", "is not text"),
         (plain(signal="x" * 101), "/signal", '"' + "x" * 59 + "...", "is longer than the 100 characters"),
