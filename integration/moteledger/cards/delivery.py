@@ -2,13 +2,14 @@
 
 from dataclasses import dataclass
 
+from motemodel.estimate import SHARE_NEEDED
+
 from ..engine.assessment import Cause, Caution, Figures, Known, Verdict
 from .drawing import Reading, Scale, mark, scale_over, strip
-from .figures import Written, sentence
+from .figures import Written, per_cent, sentence
 from .notes import Cell, Notes
 from .occasion import Occasion
 
-DELIVERING_SHARE = 0.85
 _NAMES = {
     "clean_air_delivered_m3h": "Clean air delivered",
     "installed_efficiency": "Efficiency as installed, PM2.5",
@@ -73,7 +74,7 @@ def delivery_card(occasion: Occasion) -> DeliveryCard:
         share_reading=Reading(
             "Share of what was expected",
             share,
-            strip(share, share_scale, mark(share_scale.percent(DELIVERING_SHARE), "85 % asked")),
+            strip(share, share_scale, mark(share_scale.percent(SHARE_NEEDED), f"{per_cent(SHARE_NEEDED)} asked")),
         ),
         share_scale=share_scale,
         causes=delivery.likely_causes,
