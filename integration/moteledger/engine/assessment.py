@@ -175,6 +175,14 @@ class FanSpan(Document):
     end: Moment
 
 
+class DataBehind(Document):
+    """The newest reading of a signal that an advice rests on, and until when it can stand in for newer ones."""
+
+    signal: str
+    newest: Moment
+    good_until: Moment
+
+
 class Alternative(Document):
     """One way to run the fan over the same forecast."""
 
@@ -188,7 +196,8 @@ class Alternative(Document):
 class FanAdvice(Document):
     """The schedule for the hours ahead, beside the simple alternatives on the same forecast.
 
-    `planned_until` is the end of those hours: up to it, no span of the schedule means rest.
+    `planned_until` is the end of those hours: up to it, no span of the schedule means rest. `based_on` names the
+    readings behind the advice, and `confidence` (0..1) is how sure it is that `action_now` is right.
     """
 
     action_now: Literal["run", "rest", "leave"]
@@ -202,6 +211,8 @@ class FanAdvice(Document):
     target_ug_m3: float
     alternatives: tuple[Alternative, ...]
     planned_until: Moment | None = None
+    based_on: tuple[DataBehind, ...] = ()
+    confidence: Annotated[float, Field(ge=0, le=1)] = 0.0
 
 
 class Air(Document):
