@@ -34,7 +34,7 @@ def test_whatever_comes_in_is_either_in_bounds_or_refused_by_its_name(value: Any
 @pytest.mark.parametrize(
     ("check", "message"),
     [
-        (lambda: positive("drop", [3.0, -1.0]), "drop: -1.0 is not above zero; give a number above zero"),
+        (lambda: positive("drop", [3.0, -1.0]), "drop: -1.0 is not above zero; give a number above zero (at index 1)"),
         (lambda: not_negative("dust", -2), "dust: -2.0 is below zero; give zero or more"),
         (lambda: fraction("e1", 85), "e1: 85.0 is outside 0..1; write 85 % as 0.85"),
         (lambda: finite("drop", "0.5 Pa"), "drop: '0.5 Pa' is not a number; give a finite number"),
