@@ -194,6 +194,8 @@ def test_impossible_assemblies_and_airflows_are_refused_by_name() -> None:
         Filter.surveyed(curve_from_merv(8), 0.3, [])
     with pytest.raises(ValueError, match=r"^growth: "):
         Filter.surveyed(curve_from_merv(8), 0.3, [(1500.0, 40.0)], final_drop_pa=20.0)
+    with pytest.raises(ValueError, match=r"^drop_pa: 0"):
+        Filter.surveyed(curve_from_merv(8), 0.3, [(1500.0, 0.0)], final_drop_pa=20.0)
     for airflow in (-1.0, float("nan"), float("inf")):
         with pytest.raises(ValueError, match=r"^airflow_m3h: "):
             drop_pa(racked(8, 40.0), airflow)

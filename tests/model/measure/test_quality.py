@@ -134,6 +134,9 @@ def test_a_correction_is_gain_times_dried_reading_plus_offset() -> None:
     np.testing.assert_allclose(correction.apply(np.array([20.0]), np.array([0.0])), [11.0])
     with pytest.raises(ValueError, match="humidity_growth is declared"):
         correction.apply(np.array([20.0]))
+    for growth in (-0.4, 2.1, float("nan")):
+        with pytest.raises(ValueError, match="humidity growth: kappa"):
+            Correction(humidity_growth=growth)
 
 
 def test_states_and_counters_outside_their_range_are_left_out() -> None:
