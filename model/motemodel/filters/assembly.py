@@ -22,7 +22,7 @@ from .rating import CHANNELS, SizeRangeEfficiency, face_velocity_m_s, merv_from_
 
 _NEWTON_STEPS = 30
 _NEWTON_TOLERANCE = 1e-13
-_STILL_AIR_M3H, _LARGEST_AIRFLOW_M3H = 1e-6, 1e6
+_STILL_AIR_M3H, _LARGEST_AIRFLOW_M3H = 1e-12, 1e6
 _USUAL_PLEATING = 3.0
 """Media area over face area of an inch-deep pleat (common practice, no source)."""
 
