@@ -1,14 +1,17 @@
 """Planning: when to run the fan, when to change the filter, what a filter does over its life.
 
-Parts: `fan` (ways to run it on one outlook), `fan_schedule` (the cheapest that holds the target, or the cleanest within
-a budget; `fan_steps`, `fan_bound`, `fan_polish` do its work), `forecast` (outdoor air and calls ahead), `change`
-(limits of a filter), `household` (the house round it), `life` (years of it there), `day` (one unchanging day with it).
+Parts: `fan` (what a way to run it comes to), `fan_rules` (simple ways), `fan_schedule` (the cheapest that holds the
+target, or the cleanest within a budget; `fan_steps`, `fan_bound`, `fan_polish` do its work), `fan_smoke` (when
+filtering cannot), `forecast` (outdoor air and calls ahead), `change` (limits of a filter), `household` (the house
+round it), `life` (years of it there), `day` (one unchanging day with it).
 """
 
 from .change import Reach, first_reached, reach_by_age, reach_by_growth
 from .day import steady_air
-from .fan import ALWAYS_ON, THERMOSTAT_ONLY, FanPlan, HouseRates, Outlook, best_plan, planned, simple_plans
+from .fan import FanPlan, HouseRates, Outlook, barred_after_cooling, planned
+from .fan_rules import ALWAYS_ON, THERMOSTAT_ONLY, above_indoors, best_plan, minutes_of_each_hour, simple_plans
 from .fan_schedule import PLANNED, Schedule, best_air, best_schedule
+from .fan_smoke import intake_shut_gain, room_cleaner_m3h, without_intake
 from .fan_steps import AirTarget, Costs, Dwell, Speed, calendar_days
 from .forecast import Forecast, outdoor_forecast, usual_share_by_hour
 from .household import PM25_BINS, Household, Outdoors, Runtime
@@ -33,17 +36,23 @@ __all__ = [
     "Runtime",
     "Schedule",
     "Speed",
+    "above_indoors",
+    "barred_after_cooling",
     "best_air",
     "best_plan",
     "best_schedule",
     "calendar_days",
     "first_reached",
+    "intake_shut_gain",
+    "minutes_of_each_hour",
     "outdoor_forecast",
     "planned",
     "reach_by_age",
     "reach_by_growth",
+    "room_cleaner_m3h",
     "simple_plans",
     "simulate_life",
     "steady_air",
     "usual_share_by_hour",
+    "without_intake",
 ]

@@ -1,24 +1,17 @@
-"""How to run the fan over the hours ahead: simple ways and a search over them, all on one outlook and one house.
+"""The hours ahead, the house, and what a way of running the fan comes to in them.
 
 PM2.5 as one size class: dC/dt = entry C_out + source - (loss + u clean_air) C, solved exactly by `balance`.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..balance import Cleaner, Inputs, solve
-from ..particles.bounds import FloatArray, finite, fraction, not_negative, positive
+from ..particles.bounds import FloatArray, fraction, not_negative, positive
 
 BoolArray = NDArray[np.bool_]
-
-THERMOSTAT_ONLY = "thermostat only"
-ALWAYS_ON = "always on"
-ALWAYS_ON_BUT_QUIET = "always on outside quiet hours"
-_MINUTES_PER_HOUR = (10, 15, 20, 30, 40, 50)
-_THRESHOLD_SHARES = (0.4, 0.6, 0.8, 1.0)
 
 
 @dataclass(frozen=True)
@@ -47,7 +40,8 @@ class Outlook:
 
     `outdoor_ug_m3`; `called`: the share of each step that heating or cooling runs the fan anyway; `allowed`: whether
     the fan may be run for the air; `start_ug_m3`: indoor PM2.5 now; `into_hour_h`: how far into an hour of the clock
-    the first step begins, so that a plan made anew every minute keeps its minutes of each hour.
+    the first step begins, so that a plan made anew every minute keeps its minutes of each hour; `barred`: the share of
+    each step, calls apart, in which the fan is kept from running after cooling (`barred_after_cooling`).
     """
 
     step_h: float
@@ -56,6 +50,7 @@ class Outlook:
     allowed: BoolArray
     start_ug_m3: float
     into_hour_h: float = 0.0
+    barred: FloatArray | None = None
 
     def __post_init__(self) -> None:
         fraction("into_hour_h", self.into_hour_h)
@@ -66,6 +61,8 @@ class Outlook:
             fraction("called", self.called).shape,
             np.shape(self.allowed),
         }
+        if self.barred is not None:
+            shapes.add(fraction("barred", self.barred).shape)
         if len(shapes) != 1 or len(next(iter(shapes))) != 1 or next(iter(shapes)) == (0,):
             raise ValueError(f"outlook: shapes {sorted(shapes)} differ or are empty; give one value a step to each")
 
@@ -74,63 +71,61 @@ class Outlook:
         """Number of steps."""
         return int(self.outdoor_ug_m3.size)
 
+    @property
+    def left(self) -> FloatArray:
+        """Share of each step in which the fan runs only if it is asked for, (T,)."""
+        left = 1.0 - np.asarray(self.called, dtype=np.float64)
+        return left if self.barred is None else np.maximum(left - self.barred, 0.0)
+
+    def running(self, asked: BoolArray) -> FloatArray:
+        """Share of each step that the fan runs if it is asked for where it may be, (T,)."""
+        return np.asarray(self.called + self.left * (asked & self.allowed))
+
 
 @dataclass(frozen=True)
 class FanPlan:
-    """One way to run the fan: `running` (T,) 0..1, the mean PM2.5 (ug/m3), hours run, energy (kWh)."""
+    """One way to run the fan: `running` (T,) 0..1, the mean PM2.5 (ug/m3), hours run, energy (kWh).
+
+    `indoor_ug_m3` (T,) is the mean of each step.
+    """
 
     name: str
     running: FloatArray
     mean_ug_m3: float
     run_hours: float
     energy_kwh: float
+    indoor_ug_m3: FloatArray
+
+    @property
+    def peak_ug_m3(self) -> float:
+        """Highest mean of a step, ug/m3."""
+        return float(self.indoor_ug_m3.max())
+
+    def hours_above(self, level_ug_m3: float, step_h: float) -> float:
+        """Hours in steps whose mean is above a level."""
+        return float(np.count_nonzero(self.indoor_ug_m3 > level_ug_m3)) * step_h
 
 
 def planned(name: str, running: FloatArray, outlook: Outlook, rates: HouseRates) -> FanPlan:
     """What a way of running the fan comes to; `running` (T,) includes the thermostat's own calls."""
     mean = _indoor_means(running, outlook, rates)
     hours = float(running.sum()) * outlook.step_h
-    return FanPlan(name, running, float(mean.mean()), hours, hours * rates.fan_power_w / 1000.0)
+    return FanPlan(name, running, float(mean.mean()), hours, hours * rates.fan_power_w / 1000.0, mean)
 
 
-def simple_plans(outlook: Outlook, rates: HouseRates, target_ug_m3: float) -> tuple[FanPlan, ...]:
-    """Thermostat only, always on, fixed minutes of each hour, and on while the outdoor air is above a threshold.
+def barred_after_cooling(cooling: FloatArray, guard_h: float, call_h: float) -> FloatArray:
+    """Share of time in which the fan has to rest after cooling, where cooling runs for a share `cooling` of it.
 
-    A threshold of outdoor air is the level that would hold indoor air at a share of the target with the fan off.
+    A coil sheds the water that hangs on it into the air that is blown over it after the call, so no run is forced for
+    `guard_h` after each. Calls of `call_h` come cooling / call_h times an hour and are each followed by the guard, as
+    far as the pauses between them are long enough.
+
+    >>> barred_after_cooling(np.array([0.0, 0.25, 0.9]), 0.25, 0.25).round(2).tolist()
+    [0.0, 0.25, 0.1]
     """
-    positive("target_ug_m3", target_ug_m3)
-    plans = [
-        planned(THERMOSTAT_ONLY, outlook.called, outlook, rates),
-        planned(
-            ALWAYS_ON if outlook.allowed.all() else ALWAYS_ON_BUT_QUIET,
-            np.maximum(outlook.called, outlook.allowed),
-            outlook,
-            rates,
-        ),
-    ]
-    hour = (outlook.into_hour_h + np.arange(outlook.steps) * outlook.step_h + 1e-9) % 1.0
-    for minutes in _MINUTES_PER_HOUR:
-        cycled = outlook.allowed & (hour < minutes / 60.0)
-        plans.append(planned(f"{minutes} min of each hour", np.maximum(outlook.called, cycled), outlook, rates))
-    ratio = rates.loss_fan_off_per_h / rates.entry_per_h if rates.entry_per_h > 0.0 else np.inf
-    for share in _THRESHOLD_SHARES:
-        threshold = share * target_ug_m3 * ratio
-        if np.isfinite(threshold):
-            poor = outlook.allowed & (outlook.outdoor_ug_m3 > threshold)
-            name = f"while outdoors is above {threshold:.0f} ug/m3"
-            plans.append(planned(name, np.maximum(outlook.called, poor), outlook, rates))
-    return tuple(plans)
-
-
-def best_plan(plans: Sequence[FanPlan], target_ug_m3: float) -> tuple[FanPlan, bool]:
-    """The plan that holds the mean target on the least energy, and True; else the cleanest, and False."""
-    if not plans:
-        raise ValueError("plans: none given; give at least one way to run the fan")
-    finite("target_ug_m3", target_ug_m3)
-    holding = [plan for plan in plans if plan.mean_ug_m3 <= target_ug_m3]
-    if holding:
-        return min(holding, key=lambda plan: (plan.energy_kwh, plan.mean_ug_m3)), True
-    return min(plans, key=lambda plan: (plan.mean_ug_m3, plan.energy_kwh)), False
+    share = fraction("cooling", cooling)
+    guard, call = float(not_negative("guard_h", guard_h)), float(positive("call_h", call_h))
+    return np.asarray(np.minimum(share / call * guard, 1.0 - share))
 
 
 def _indoor_means(running: FloatArray, outlook: Outlook, rates: HouseRates) -> FloatArray:

@@ -195,6 +195,7 @@ class FanSteps:
             mean_ug_m3=float(means.mean()),
             run_hours=float(running.sum()) * self.step_h,
             energy_kwh=float(self.energy_kwh[choice, self._at].sum()),
+            indoor_ug_m3=means,
         )
 
 
@@ -207,7 +208,7 @@ def fan_steps(outlook: Outlook, rates: HouseRates, speeds: tuple[Speed, ...], co
     count, step_h = outlook.steps, outlook.step_h
     called = np.asarray(outlook.called, dtype=np.float64)
     price, noise = (_per_step(name, getattr(costs, name), count) for name in ("price_per_kwh", "noise_per_h"))
-    left = 1.0 - called
+    left = outlook.left
     asked = np.zeros((len(speeds) + 1, count))
     clean_air = np.empty_like(asked)
     watts = np.empty_like(asked)
