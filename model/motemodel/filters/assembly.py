@@ -67,16 +67,16 @@ class Filter:
     ) -> "Filter":
         """A filter from what a survey knows: rated points (airflow m3/h, drop Pa), and usual figures for the rest.
 
-        Unknown media area: three times the face. Unknown capacity: `usual_capacity_mg`. The drop at capacity is
-        `final_drop_pa` at the first rated airflow, or twice the clean drop.
+        Unknown media area: three times the face. The drop at capacity is `final_drop_pa` at the first rated airflow, or
+        twice the clean drop. Unknown capacity: the `usual_capacity_mg` of that growth.
         """
         if not rated_drops:
             raise ValueError("rated_drops: none given; give at least one airflow with its clean drop")
         airflow, drop_pa = np.array(rated_drops, dtype=np.float64).T
         media_area = _USUAL_PLEATING * face_area_m2 if media_area_m2 is None else media_area_m2
-        capacity = usual_capacity_mg(media_area) if capacity_mg is None else capacity_mg
         law = fit_power_law(face_velocity_m_s(airflow, face_area_m2), drop_pa)
         growth = 2.0 if final_drop_pa is None else final_drop_pa / float(drop_pa[0])
+        capacity = usual_capacity_mg(media_area, growth) if capacity_mg is None else capacity_mg
         return cls(
             curve=curve,
             face_area_m2=face_area_m2,
@@ -86,6 +86,12 @@ class Filter:
             charge=charge,
             gaps=gaps,
         )
+
+    def charge_left(self, deposit: Deposit) -> FloatArray:
+        """Share (0..1) of the charge's part that a deposit leaves; 1 where there is no charge to lose."""
+        if self.charge is None:
+            return np.ones(np.shape(deposit.surface_m2))
+        return self.charge.charge_left(deposit.surface_m2 / self.media_area_m2)
 
 
 class FlowSplit(NamedTuple):
@@ -155,8 +161,7 @@ def efficiency(filter_: Filter, diameter_um: ArrayLike, deposit: Deposit = CLEAN
     """
     clean = filter_.curve(diameter_um)
     if filter_.charge is not None:
-        left = filter_.charge.charge_left(deposit.surface_m2 / filter_.media_area_m2)
-        clean = faded_efficiency(clean, filter_.charge.conditioned(diameter_um), left)
+        clean = faded_efficiency(clean, filter_.charge.conditioned(diameter_um), filter_.charge_left(deposit))
     return np.asarray(1.0 - (1.0 - clean) ** depth_factor(filter_.loading, deposit.clogging_mg))
 
 

@@ -144,9 +144,14 @@ def depth_factor(loading: LoadingLaw, clogging_mg: ArrayLike) -> FloatArray:
     return np.asarray(1.0 + (loading.depth_growth - 1.0) * np.minimum(share, 1.0))
 
 
-def usual_capacity_mg(media_area_m2: float) -> float:
-    """House dust (mg) that doubles the drop of pleated media, by its area (common practice, no source)."""
-    return float(positive("media_area_m2", media_area_m2)) * USUAL_CAPACITY_MG_PER_M2
+def usual_capacity_mg(media_area_m2: float, growth: float = 2.0) -> float:
+    """House dust (mg) at which the drop of pleated media has grown by `growth` (above 1), by its area.
+
+    `USUAL_CAPACITY_MG_PER_M2` doubles it; for another growth as `ExponentialLoading` has it.
+    """
+    if not growth > 1.0:
+        raise ValueError(f"growth: {growth:g} is not above 1; give the drop at capacity over the clean drop")
+    return float(positive("media_area_m2", media_area_m2)) * USUAL_CAPACITY_MG_PER_M2 * float(np.log2(growth))
 
 
 def dust_caught_mg(

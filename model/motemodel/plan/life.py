@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..airside import AirHandler, OperatingPoint
+from ..airside import AirHandler, OperatingPoint, fan_energy_kwh
 from ..balance import Cleaner, Inputs, ledger, solve
 from ..envelope import DuctLeakage, air_exchange, enhanced_infiltration
 from ..filters import CLEAN, DUST_GRID, Deposit, Filter, drop_pa, efficiency, flow_split
@@ -103,9 +103,12 @@ def simulate_life(
         hours = year.between(first_day, min(first_day + period_days, days))
         through = sizes.bin_efficiency(filter_, deposit) * media_share
         period, caught, air = _live_through(household, hours, through, point, air)
-        left = 1.0 if filter_.charge is None else float(filter_.charge.charge_left(_surface_share(filter_, deposit)))
         periods.append(
-            period._replace(day=float(first_day), deposited_g=float(deposit.mass_mg) / 1000.0, charge_left=left)
+            period._replace(
+                day=float(first_day),
+                deposited_g=float(deposit.mass_mg) / 1000.0,
+                charge_left=float(filter_.charge_left(deposit)),
+            )
         )
         deposit = deposit + caught
     columns = {name: np.array([getattr(period, name) for period in periods]) for name in _Period._fields}
@@ -214,10 +217,6 @@ class _SizeSample:
         return np.asarray((efficiency(filter_, self.diameter_um, deposit) * self.share).sum(axis=1))
 
 
-def _surface_share(filter_: Filter, deposit: Deposit) -> FloatArray:
-    return np.asarray(deposit.surface_m2 / filter_.media_area_m2)
-
-
 def _live_through(
     household: Household, hours: _Hours, through: FloatArray, point: OperatingPoint[float], air_ug_m3: FloatArray
 ) -> tuple[_Period, Deposit, FloatArray]:
@@ -272,7 +271,7 @@ def _live_through(
         fan_power_w=point.fan_power_w,
         pm25_efficiency=float(fine[:PM25_BINS] @ mean_indoor / mean_indoor.sum()) if mean_indoor.any() else np.nan,
         fan_on_fraction=float(hours.on.mean()),
-        energy_kwh=point.fan_power_w * float(hours.on.sum()) / 1000.0,
+        energy_kwh=float(fan_energy_kwh(point.fan_power_w, hours.on.sum())),
         clean_air_m3h=float((drawn_m3h * one_pass).mean()),
         indoor_pm25_ug_m3=float(mean_indoor.sum()),
         outdoor_pm25_ug_m3=float(hours.outdoor_ug_m3[:PM25_BINS].sum(axis=0).mean()),

@@ -187,6 +187,14 @@ def test_a_survey_with_a_final_drop_reaches_it_at_capacity() -> None:
     assert float(drop_pa(filter_, 1500.0, full)) == pytest.approx(120.0)
 
 
+def test_the_same_dust_drops_the_same_whatever_drop_the_filter_is_changed_at() -> None:
+    early = Filter.surveyed(curve_from_merv(8), 0.3, [(1500.0, 40.0)])
+    late = Filter.surveyed(curve_from_merv(8), 0.3, [(1500.0, 40.0)], final_drop_pa=125.0)
+    dust = Deposit.of_house_dust(np.array([1e3, 3e4, 2e5]))
+    assert drop_pa(late, 1500.0, dust) == pytest.approx(drop_pa(early, 1500.0, dust), rel=1e-9)
+    assert late.loading.capacity_mg == pytest.approx(early.loading.clogging_at(125.0 / 40.0))
+
+
 def test_impossible_assemblies_and_airflows_are_refused_by_name() -> None:
     with pytest.raises(ValueError, match=r"^media_area_m2: 0.1 is below"):
         Filter(curve_from_merv(8), 0.3, 0.1, PowerLawDrop(20.0), ExponentialLoading(1e5))
