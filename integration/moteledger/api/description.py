@@ -74,7 +74,7 @@ def _operation(route: Route, reference: References) -> dict[str, Any]:
         operation["parameters"] = _parameters(route.parameters)
     if route.takes:
         content = {
-            media: {"schema": _body_schema([reference(model, "validation") for model in models], media)}
+            media: {"schema": _one_of([reference(model, "validation") for model in models])}
             for media, models in route.takes.items()
         }
         operation["requestBody"] = {"required": True, "content": content}
@@ -115,12 +115,6 @@ def _without_null(schema: dict[str, Any]) -> dict[str, Any]:
     """A query parameter is left out, never null."""
     kept = [choice for choice in schema.get("anyOf", [schema]) if choice.get("type") != "null"]
     return {key: value for key, value in _one_of(kept).items() if key not in ("title", "default")}
-
-
-def _body_schema(references: list[dict[str, Any]], media: str) -> dict[str, Any]:
-    """SenML is a list of records; plain JSON is one of the forms, or a list of the first."""
-    as_list = {"type": "array", "items": references[0], "minItems": 1}
-    return as_list if media.endswith("senml+json") else _one_of([*references, as_list])
 
 
 def _one_of(schemas: list[dict[str, Any]]) -> dict[str, Any]:

@@ -8,20 +8,18 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 from aiohttp import web
-from aiohttp.http_exceptions import HttpProcessingError
 from numpy.typing import NDArray
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, ValidationError, WithJsonSchema
 
 from ..intake import RecordsError, Refusal, accept, moment_us, read_records, text_of
 from ..signals import signal_named
 from ..store import Store, to_us
-from .problems import ProblemError, too_large
+from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
+from .problems import ProblemError
 from .routing import SERVICE, Route, json_answer
 
 MOST_POINTS = 10_000
-BODY_PATIENCE_S = 30.0
 SENML_MEDIA_TYPE = "application/senml+json"
-JSON_MEDIA_TYPE = "application/json"
 
 _DAY_US = 24 * 3600 * 1_000_000
 _RESOLUTION = re.compile(r"(\d{1,6})(s|min|h|d)", re.ASCII)
@@ -47,6 +45,10 @@ class PlainReadings(BaseModel):
     readings: list[PlainReading] = Field(min_length=1)
 
 
+class PlainReadingList(RootModel[Annotated[list[PlainReading], Field(min_length=1)]]):
+    """Several readings, as they are."""
+
+
 class SenmlRecord(BaseModel):
     """One SenML record (RFC 8428); base name and name together are the signal's."""
 
@@ -60,6 +62,10 @@ class SenmlRecord(BaseModel):
     v: float | None = None
     vb: bool | None = None
     t: float | None = Field(None, description="Seconds since 1970, or relative to now if below 2**28.")
+
+
+class SenmlPack(RootModel[Annotated[list[SenmlRecord], Field(min_length=1)]]):
+    """SenML is a list of records."""
 
 
 class Taken(BaseModel):
@@ -139,13 +145,7 @@ class ThinnedReadings(BaseModel):
 
 async def take_readings(request: web.Request) -> web.StreamResponse:
     """Keep the readings of the body; answer once they are safe on the disk."""
-    if request.content_type not in (JSON_MEDIA_TYPE, SENML_MEDIA_TYPE):
-        raise ProblemError(
-            HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
-            f"the body's Content-Type is {request.content_type}; send {JSON_MEDIA_TYPE} or {SENML_MEDIA_TYPE}",
-            headers={"Accept-Post": f"{JSON_MEDIA_TYPE}, {SENML_MEDIA_TYPE}"},
-        )
-    body = await _body(request)
+    body = await read_body(request, JSON_MEDIA_TYPE, SENML_MEDIA_TYPE)
     service = request.app[SERVICE]
     senml = request.content_type == SENML_MEDIA_TYPE
     now_us = to_us(service.clock())
@@ -195,27 +195,6 @@ def _take(store: Store, body: bytes, now_us: int, senml: bool) -> Taken:
         refused=records.refused,
         refusals=records.refusals,
     )
-
-
-async def _body(request: web.Request) -> bytes:
-    if (request.content_length or 0) > request.client_max_size:
-        raise too_large(request.client_max_size)
-    try:
-        async with asyncio.timeout(BODY_PATIENCE_S):
-            return await request.read()
-    except TimeoutError:
-        raise ProblemError(
-            HTTPStatus.REQUEST_TIMEOUT,
-            f"the body did not arrive within {BODY_PATIENCE_S:g} s; send it again",
-            headers={"Connection": "close"},
-        ) from None
-    except ConnectionError:
-        # The client has left in the middle; nobody will read this, and the log need not know.
-        raise ProblemError(HTTPStatus.BAD_REQUEST, "the body was cut short; send it again") from None
-    except (web.RequestPayloadError, HttpProcessingError):
-        raise ProblemError(
-            HTTPStatus.BAD_REQUEST, "the body is not what its Content-Encoding says; pack it again or send it plain"
-        ) from None
 
 
 def _query(request: web.Request) -> ReadingsQuery:
@@ -293,15 +272,8 @@ READINGS_ROUTES = (
         take_readings,
         "Keep readings; answered once they are safe on the disk; repeating a reading changes nothing",
         Taken,
-        takes={JSON_MEDIA_TYPE: (PlainReading, PlainReadings), SENML_MEDIA_TYPE: (SenmlRecord,)},
-        problems=(
-            HTTPStatus.BAD_REQUEST,
-            HTTPStatus.REQUEST_TIMEOUT,
-            HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
-            HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
-            HTTPStatus.EXPECTATION_FAILED,
-            HTTPStatus.UNPROCESSABLE_ENTITY,
-        ),
+        takes={JSON_MEDIA_TYPE: (PlainReading, PlainReadings, PlainReadingList), SENML_MEDIA_TYPE: (SenmlPack,)},
+        problems=BODY_PROBLEMS,
     ),
     Route(
         "GET",

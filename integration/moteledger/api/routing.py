@@ -11,6 +11,7 @@ from aiohttp import web
 from pydantic import BaseModel
 
 from ..engine.assessment import Assessment
+from ..engine.fan_control import FanControl
 from ..store import Store
 
 
@@ -28,6 +29,7 @@ class Service:
 
     store: Store
     source: AssessmentSource
+    fan: FanControl
     clock: Callable[[], datetime]
     intake_threads: ThreadPoolExecutor
 

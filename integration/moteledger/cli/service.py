@@ -43,7 +43,7 @@ async def run_service(
 
     Raises PortError when the port is taken or not allowed.
     """
-    app = create_app(store, engine, clock=now)
+    app = create_app(store, engine, fan=engine.fan, clock=now)
     add_pages(app, house, banner=banner)
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=2.0)
     await runner.setup()

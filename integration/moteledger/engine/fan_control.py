@@ -147,18 +147,22 @@ def _doubt(fan: FanAdvice, now: datetime) -> tuple[ReasonCode, str] | None:
         return ReasonCode.CANNOT_TELL, fan.reason
     if not fan.based_on:
         return ReasonCode.NO_ADVICE, "The advice does not say which readings it rests on, so it is not acted on."
-    for behind in fan.based_on:
-        if behind.newest > now + _CLOCKS_AGREE:
-            return (
-                ReasonCode.CLOCK,
-                f"{behind.signal} is stamped in the future; check the clocks of the sensor and of this computer.",
-            )
-        if now >= behind.good_until:
-            return ReasonCode.STALE_DATA, f"There is no reading of {behind.signal} since {behind.newest:%H:%M} UTC."
+    too_old = [doubt for doubt in (_doubt_of(behind, now) for behind in fan.based_on) if doubt is not None]
+    if too_old:
+        return too_old[0]
     if now >= (fan.planned_until or fan.valid_until):
         return ReasonCode.STALE_DATA, "The plan has run out, and there is no newer one."
     if fan.confidence < _LEAST_CONFIDENCE:
         return ReasonCode.DOUBT, "The outdoor air ahead is too uncertain to tell whether the fan is needed now."
+    return None
+
+
+def _doubt_of(behind: DataBehind, now: datetime) -> tuple[ReasonCode, str] | None:
+    if behind.newest > now + _CLOCKS_AGREE:
+        clocks = "check the clocks of the sensor and of this computer"
+        return ReasonCode.CLOCK, f"{behind.signal} is stamped in the future; {clocks}."
+    if now >= behind.good_until:
+        return ReasonCode.STALE_DATA, f"There is no reading of {behind.signal} since {behind.newest:%H:%M} UTC."
     return None
 
 
@@ -211,7 +215,8 @@ class FanControl:
     """Keeps the answer of one house's fan; safe to use from many threads at once.
 
     `decide` is called with the newest advice every minute or so; `answer` tells what holds now. What
-    was decided is on the disk before it is told, so that a restart neither cuts a run short nor starts one too soon.
+    was decided is on the disk before it is told, so that a restart neither cuts a run short nor starts one too soon
+    (but for one killed after the disk has refused the end of a run, and started again while that would have held).
     """
 
     def __init__(
@@ -365,7 +370,7 @@ class FanControl:
             _log.warning("a decision is not in the log: %s", error)
 
     def _take_up(self) -> None:
-        """Go on where the last process ended; its times are counted from now, as it is not known what passed between."""
+        """Go on where the last process ended; times are counted from now, as what passed between is not known."""
         try:
             found = self._store.latest_snapshot(_KEPT)
             kept = None if found is None else _Kept.model_validate_json(found[1])

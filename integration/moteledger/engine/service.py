@@ -10,6 +10,7 @@ from ..signals import SIGNALS
 from ..store import Store, StoreError, to_us
 from .assess import assess
 from .assessment import Assessment
+from .fan_control import FanControl
 from .grid import AssessmentError
 
 _log = logging.getLogger(__name__)
@@ -26,6 +27,7 @@ class Engine:
     """Keeps the newest assessment of a house; `refresh` makes a new one from the store and keeps a copy there.
 
     A refresh that fails leaves the previous assessment standing: it carries its time, and the cards tell its age.
+    Each refresh also decides on the fan (`fan`), whose answer runs out by itself when refreshes stay away.
     """
 
     def __init__(self, house: House, store: Store, clock: Callable[[], datetime]) -> None:
@@ -33,6 +35,7 @@ class Engine:
         self._store = store
         self._clock = clock
         self._current: Assessment | None = None
+        self.fan = FanControl(store, clock)
         self._refreshing = Lock()
         self._failed_by: type[Exception] | None = None
 
@@ -53,7 +56,14 @@ class Engine:
             except Exception as error:
                 _log.exception("the assessment failed; the previous one stands")
                 self._failed_by = type(error)
+            self._decide()
             return self._current
+
+    def _decide(self) -> None:
+        try:
+            self.fan.decide(self._current.fan if self._current is not None else None)
+        except Exception:
+            _log.exception("no decision on the fan; the last one runs out by itself")
 
     def _assessed(self) -> Assessment:
         end_us = to_us(self._clock()) + 1

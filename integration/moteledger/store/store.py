@@ -171,6 +171,13 @@ class Store:
             ).fetchone()
         return None if row is None else (row[0], row[1])
 
+    def snapshots(self, kind: str, *, newest: int) -> list[tuple[int, str]]:
+        """The times and the JSON of the `newest` latest snapshots of `kind`, the newest first."""
+        with self._reader() as reader:
+            return reader.execute(
+                "SELECT time, document FROM snapshot WHERE kind = ? ORDER BY time DESC LIMIT ?", (kind, newest)
+            ).fetchall()
+
     def _insert(self, connection: sqlite3.Connection, batch: list[Reading]) -> Appended:
         ids = {name: self._signal_id(connection, name) for name in {reading.signal for reading in batch}}
         cursor = connection.executemany(

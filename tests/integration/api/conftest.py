@@ -13,6 +13,7 @@ from moteledger.engine.assessment import (
     Air,
     Assessment,
     Caution,
+    DataBehind,
     DataQuality,
     Delivery,
     DeviceMass,
@@ -27,6 +28,7 @@ from moteledger.engine.assessment import (
     Period,
     Verdict,
 )
+from moteledger.engine.fan_control import FanControl
 from moteledger.store import Store
 
 NOW = datetime(2026, 1, 31, 14, 5, tzinfo=UTC)
@@ -49,6 +51,7 @@ class Running:
     client: TestClient
     store: Store
     source: Source
+    fan: FanControl
 
     def __post_init__(self) -> None:
         self.get = self.client.get
@@ -60,8 +63,9 @@ class Running:
 async def service(tmp_path: Path) -> AsyncIterator[Running]:
     source = Source()
     with Store.open(tmp_path / "house.sqlite") as store:
-        async with TestClient(TestServer(create_app(store, source, clock=lambda: NOW))) as client:
-            yield Running(client, store, source)
+        fan = FanControl(store, lambda: NOW)
+        async with TestClient(TestServer(create_app(store, source, fan=fan, clock=lambda: NOW))) as client:
+            yield Running(client, store, source, fan)
 
 
 @pytest.fixture
@@ -128,6 +132,11 @@ def assessment() -> Assessment:
             mean_pm25=Known(value=5.0, low=4.0, high=6.0, unit="ug/m3"),
             target_ug_m3=12.0,
             alternatives=(),
+            based_on=(
+                DataBehind(signal="indoor.pm25", newest=NOW, good_until=NOW + timedelta(minutes=12)),
+                DataBehind(signal="outdoor.pm25", newest=NOW, good_until=NOW + timedelta(hours=3)),
+            ),
+            confidence=0.9,
         ),
         cautions=(
             Caution(code="moisture", text="Coil moisture.", applies_to="fan"),

@@ -1,0 +1,116 @@
+"""What an automation acts on: `/v1/answer/fan`, a person's wish in its place, and the decisions of the past."""
+
+import asyncio
+from datetime import timedelta
+from http import HTTPStatus
+from typing import Annotated
+
+from aiohttp import web
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from ..engine.assessment import Moment
+from ..engine.fan_answer import Action, FanAnswer
+from ..engine.fan_control import DECISION, LONGEST_OVERRIDE
+from ..store import from_us
+from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
+from .problems import ProblemError
+from .routing import SERVICE, Route, json_answer
+
+MOST_DECISIONS = 200
+
+_LONGEST_MIN = LONGEST_OVERRIDE // timedelta(minutes=1)
+
+
+class FanOverride(BaseModel):
+    """What a person wants of the fan in place of the plan, and for how long."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    action: Action
+    minutes: Annotated[int, Field(ge=1, le=_LONGEST_MIN)] = Field(description="For how long, from now on.")
+    note: Annotated[str, Field(max_length=200)] = Field("", description="Why, for others to see.")
+
+
+class Decision(BaseModel):
+    """One change of the answer: when it was made, and all that it said."""
+
+    time: Moment
+    answer: FanAnswer
+
+
+class Decisions(BaseModel):
+    """The latest changes of the answer, the newest first."""
+
+    decisions: tuple[Decision, ...]
+
+
+async def give_fan_answer(request: web.Request) -> web.StreamResponse:
+    """What the fan should do now."""
+    return json_answer(await asyncio.to_thread(request.app[SERVICE].fan.answer))
+
+
+async def give_decisions(request: web.Request) -> web.StreamResponse:
+    """The latest decisions with their reasons."""
+    found = await asyncio.to_thread(request.app[SERVICE].store.snapshots, DECISION, newest=MOST_DECISIONS)
+    return json_answer(
+        Decisions(
+            decisions=tuple(
+                Decision(time=from_us(time_us), answer=FanAnswer.model_validate_json(document))
+                for time_us, document in found
+            )
+        )
+    )
+
+
+async def take_override(request: web.Request) -> web.StreamResponse:
+    """Let a person's wish stand in for the plan."""
+    body = await read_body(request, JSON_MEDIA_TYPE)
+    try:
+        wanted = FanOverride.model_validate_json(body)
+    except ValidationError as error:
+        raise _not_an_override(error) from None
+    fan = request.app[SERVICE].fan
+    lasting = timedelta(minutes=wanted.minutes)
+    return json_answer(await asyncio.to_thread(fan.override, wanted.action, lasting, wanted.note))
+
+
+async def lift_override(request: web.Request) -> web.StreamResponse:
+    """Go back to the plan."""
+    return json_answer(await asyncio.to_thread(request.app[SERVICE].fan.lift))
+
+
+def _not_an_override(error: ValidationError) -> ProblemError:
+    first = error.errors(include_url=False, include_context=False)[0]
+    if first["type"] == "json_invalid":
+        return ProblemError(HTTPStatus.BAD_REQUEST, f"the body is not JSON: {first['msg']}")
+    place = "".join(f"/{part}" for part in first["loc"])[:100]
+    form = '{"action": "run", "rest" or "leave", "minutes": 1 to 1440}'
+    return ProblemError(HTTPStatus.UNPROCESSABLE_ENTITY, f"{first['msg']}; send {form}", place=place)
+
+
+ANSWER_ROUTES = (
+    Route("GET", "/v1/answer/fan", give_fan_answer, "What the fan should do now, and until when that holds", FanAnswer),
+    Route(
+        "GET",
+        "/v1/answer/fan/decisions",
+        give_decisions,
+        f"The latest {MOST_DECISIONS} changes of the fan's answer, the newest first",
+        Decisions,
+    ),
+    Route(
+        "PUT",
+        "/v1/answer/fan/override",
+        take_override,
+        "Let a person's wish stand in for the plan, for a while; least run and rest times still hold",
+        FanAnswer,
+        takes={JSON_MEDIA_TYPE: (FanOverride,)},
+        problems=BODY_PROBLEMS,
+    ),
+    Route(
+        "DELETE",
+        "/v1/answer/fan/override",
+        lift_override,
+        "Go back from a person's wish to the plan; without one, nothing changes",
+        FanAnswer,
+    ),
+)
