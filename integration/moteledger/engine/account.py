@@ -29,6 +29,8 @@ FILTER = "filter, coil and ducts"
 _UG_PER_MG = 1000.0
 _Z_90 = 1.645
 _NOTHING = Estimate(0.0, 0.0, 0.0)
+_LEAST_GAIN = 0.05
+"""A sensor that reads less than this of the air is none, and masses may not be divided by it."""
 
 
 @dataclass(frozen=True)
@@ -81,15 +83,17 @@ def rates_of(identification: Identification, expected: Survey) -> Rates:
         loss_per_h=loss,
         air_change_per_h=_air_change(entry, loss),
         delivered_m3h=Estimate(max(delivered.value, 0.0), max(delivered.low, 0.0), max(delivered.high, 0.0)),
-        gain=gain if isinstance(gain, Estimate) else _usual_gain(),
+        gain=_gain(gain),
         basis=_basis(surveyed, unknown),
     )
 
 
-def _usual_gain() -> Estimate:
-    prior = GainPrior()
-    half = _Z_90 * prior.relative_sd * prior.ratio
-    return Estimate(prior.ratio, prior.ratio - half, prior.ratio + half)
+def _gain(told: Answer) -> Estimate:
+    if isinstance(told, Estimate):
+        return Estimate(*(max(number, _LEAST_GAIN) for number in (told.value, told.low, told.high)))
+    usual = GainPrior()
+    half = _Z_90 * usual.relative_sd * usual.ratio
+    return Estimate(usual.ratio, usual.ratio - half, usual.ratio + half)
 
 
 def _basis(surveyed: Sequence[str], unknown: Sequence[str]) -> str:
