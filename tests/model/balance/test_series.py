@@ -252,6 +252,19 @@ def test_halving_the_steps_changes_nothing(
     )
 
 
+@given(levels, losses, emissions, lengths, st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+def test_a_better_filter_never_leaves_dirtier_air(
+    outdoor: list[float], loss_per_h: float, emission_ug_h: float, step_h: float, one: float, other: float
+) -> None:
+    house = of_levels(outdoor, loss_per_h, emission_ug_h, step_h)
+    worse, better = (
+        solve(replace(house, cleaners=(Cleaner("filter", 1800.0, efficiency),)), 50.0)
+        for efficiency in sorted((one, other))
+    )
+    assert (better.end <= worse.end * (1.0 + 1e-11) + 1e-13 * worse.end.max()).all()
+    assert (better.mean <= worse.mean * (1.0 + 1e-11)).all()
+
+
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
