@@ -8,21 +8,18 @@ from numpy.typing import NDArray
 from scipy.stats import theilslopes
 
 from motemodel.estimate import Answer, Estimate, Unknown
-from motemodel.filters import TYPICAL_DUST_UG_M3, USUAL_EXPONENT, Filter, drop_pa, dust_caught_mg
-from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_growth
+from motemodel.filters import DUST_GRID, USUAL_EXPONENT, Filter, as_installed_curve, drop_pa, dust_caught_mg
+from motemodel.particles import HOUSE_DUST, mass_weighted_mean
+from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_filling, reach_by_growth
 
 from ..settings import FilterSettings, House
 from .assessment import FilterAdvice
-from .figures import figure, spread
+from .figures import figure
 from .grid import GriddedHouse
-from .survey import assembly
+from .survey import assembly, dust_of, efficiency_curve
 
 FloatArray = NDArray[np.float64]
 
-_DUST_SPREAD = 5.0
-"""Between homes: the study behind `TYPICAL_DUST_UG_M3` found 2.9 to 824 ug/m3."""
-
-_COARSE_EFFICIENCY = 0.9
 _USUAL_FINAL_RATIO = 2.0
 _LEAST_ON_HOURS = 6.0
 _LEAST_DAYS_FOR_A_TREND = 5
@@ -54,8 +51,7 @@ def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterA
         reaches.append(reach_by_age(float(max(used, 0)), settings.longest_use / 24.0))
         if fitted is not None and isinstance(dust, Estimate) and used > 0:
             taken = (dust.value, dust.low, dust.high)
-            per_day = (taken[0] / used, taken[1] / used, taken[2] / used)
-            reaches.append(reach_by_growth("dust", (taken[0],) * 3, per_day, fitted.loading.capacity_mg / 1000.0))
+            reaches.append(reach_by_filling("dust", used, taken, fitted.loading.capacity_mg / 1000.0))
     if isinstance(drop_now, Estimate) and isinstance(growth, Estimate) and limit is not None:
         at, rate = (drop_now.value, drop_now.low, drop_now.high), (growth.value, growth.low, growth.high)
         reaches.append(reach_by_growth("pressure", at, rate, limit))
@@ -157,14 +153,20 @@ def _limit(settings: FilterSettings, fitted: Filter | None, reference: float | N
 
 
 def _dust(house: House, gridded: GriddedHouse, today: date) -> Answer:
-    """Dust taken since the filter was put in, g: a typical home's dust, this fan's hours; wide, as homes differ."""
-    airflow = house.air_handler.airflow
-    installed = None if house.filter is None else house.filter.installed
-    if installed is None:
+    """Dust taken since the filter was put in, g: such a home's dust, this fan's hours; wide, as homes differ."""
+    settings, airflow = house.filter, house.air_handler.airflow
+    if settings is None or settings.installed is None:
         return Unknown("dust is counted from the day the filter went in", "add filter.installed")
     if airflow is None:
         return Unknown("dust is counted by the air that the filter has seen", "add air_handler.airflow")
     share = float(np.nanmean(gridded.fan)) if np.isfinite(gridded.fan).any() else 0.0
-    hours = max((today - installed).days, 0) * 24.0 * share
-    caught = dust_caught_mg(TYPICAL_DUST_UG_M3, _COARSE_EFFICIENCY, airflow, hours)
-    return spread(float(caught) / 1000.0, _DUST_SPREAD)
+    hours = max((today - settings.installed).days, 0) * 24.0 * share
+    caught = dust_caught_mg(1.0, _dust_efficiency(settings, airflow), airflow, hours)
+    return dust_of(house).scaled(float(caught) / 1000.0)
+
+
+def _dust_efficiency(settings: FilterSettings, airflow_m3h: float) -> float:
+    """Share of house dust that the filter takes in one pass, its gaps counted where they are surveyed."""
+    fitted = assembly(settings)
+    curve = efficiency_curve(settings) if fitted is None else as_installed_curve(fitted, airflow_m3h)
+    return mass_weighted_mean(curve, HOUSE_DUST, DUST_GRID.edges_um[0], DUST_GRID.edges_um[-1])

@@ -29,13 +29,9 @@ from motemodel.particles import Air
 from motemodel.plan import Household, Outdoors, Runtime
 from motemodel.units import W_PER_TON
 
-from ..settings import Candidate, DuctKind, Dust, House
+from ..settings import Candidate, DuctKind, House
 from .figures import spread
-from .survey import assembly, leakage_of
-
-DUST_UG_M3 = {Dust.CLEAN: 30.0, Dust.ORDINARY: 90.0, Dust.DUSTY: 270.0}
-_DUST_SPREAD_TOLD, _DUST_SPREAD_UNTOLD = 3.0, 5.0
-"""Between homes described alike, and between all homes: 2.9 to 824 ug/m3 in 21 of them, Mahdavi & Siegel (2021)."""
+from .survey import assembly, dust_of, leakage_of
 
 _RUNTIME_SPREAD_TOLD, _RUNTIME_SPREAD_UNTOLD = 1.15, 1.5
 """Of the fan's hours, as told and by the climate alone (common practice, no source)."""
@@ -121,6 +117,7 @@ def surveyed_system(house: House) -> System:
         )
     household, leakage_spread = _household(house, assumptions)
     outdoors = _outdoors(house)
+    dust = dust_of(house)
     return System(
         house=house,
         blower=blower,
@@ -132,7 +129,7 @@ def surveyed_system(house: House) -> System:
         leakage_spread=leakage_spread,
         outdoors=outdoors,
         runtime=_runtime(house, outdoors, assumptions),
-        dust_spread=_DUST_SPREAD_UNTOLD if house.house.dust is None else _DUST_SPREAD_TOLD,
+        dust_spread=dust.high / dust.value,
         assumptions=tuple(assumptions),
     )
 
@@ -237,7 +234,6 @@ def _household(house: House, assumptions: list[str]) -> tuple[Household, float]:
     leakage, leakage_spread, basis = leakage_of(house)
     assumptions.append(f"Leakage of the shell: {basis}.")
     told = house.ventilation
-    dust = house.house.dust or Dust.ORDINARY
     if house.house.dust is None:
         assumptions.append("house.dust is not given: a home of median dust is taken.")
     intake = 0.0 if told.intake_merv is None else pm25_efficiency(curve_from_merv(told.intake_merv))
@@ -251,7 +247,7 @@ def _household(house: House, assumptions: list[str]) -> tuple[Household, float]:
         return_leak=house.air_handler.return_leakage,
         indoor_c=house.indoor_temperature,
         source_ug_h=house.house.indoor_source,
-        dust_ug_m3=DUST_UG_M3[dust],
+        dust_ug_m3=dust_of(house).value,
     )
     return household, leakage_spread
 

@@ -58,6 +58,21 @@ def reach_by_growth(
     return Reach(reason, best, max(best - float(early), 0.0), best + float(late))
 
 
+def reach_by_filling(reason: str, used_days: float, taken: tuple[float, float, float], capacity: float) -> Reach:
+    """Days until a filter holds `capacity`, having taken `taken` (value, low, high; 90 %) in the days it has been used.
+
+    It goes on filling as it did, so the rate that is uncertain ahead is the one that was uncertain before: the whole
+    life, capacity over rate, has the interval, and the days used are taken off each end. Nothing taken is never full.
+    Raises ValueError for days or a capacity that are not above zero.
+    """
+    if not (used_days > 0.0 and capacity > 0.0):
+        raise ValueError(f"{reason}: used for {used_days} days, capacity {capacity}; give numbers above zero")
+    per_day = (taken[0] / used_days, taken[1] / used_days, taken[2] / used_days)
+    whole = reach_by_growth(reason, (0.0, 0.0, 0.0), per_day, capacity)
+    days, low, high = (max(life - used_days, 0.0) for life in (whole.days, whole.low, whole.high))
+    return Reach(reason, days, low, high)
+
+
 def first_reached(reaches: Sequence[Reach]) -> Reach:
     """The limit that comes first; its interval ends no later than any other limit's.
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_growth
+from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_filling, reach_by_growth
 
 positive = st.floats(1e-3, 1e3)
 
@@ -42,6 +42,14 @@ def test_no_growth_at_all_is_never() -> None:
     assert math.isinf(reach_by_growth("pressure", (60.0, 60.0, 60.0), (0.0, 0.0, 0.0), 125.0).days)
 
 
+def test_dust_fills_a_filter_at_the_rate_that_filled_it_so_far() -> None:
+    # 90 days took 30 g of 100: 300 days in all at that rate. In a home of twice the dust it took 60 and lasts 150.
+    reach = reach_by_filling("dust", 90.0, (30.0, 15.0, 60.0), 100.0)
+    assert (reach.days, reach.low, reach.high) == pytest.approx((210.0, 60.0, 510.0))
+    assert reach_by_filling("dust", 90.0, (30.0, 10.0, 150.0), 100.0).low == 0.0
+    assert math.isinf(reach_by_filling("dust", 90.0, (0.0, 0.0, 0.0), 100.0).days)
+
+
 def test_the_first_limit_wins_and_gives_its_reason() -> None:
     first = first_reached([reach_by_age(300.0, 365.0), Reach("pressure", 130.0, 40.0, 200.0)])
     assert first == Reach("age", 65.0, 40.0, 65.0)
@@ -59,6 +67,9 @@ def test_no_limit_is_an_error_that_says_what_to_state() -> None:
 def test_numbers_that_are_none_are_refused() -> None:
     with pytest.raises(ValueError, match="finite"):
         reach_by_growth("pressure", (math.nan, 0.0, 0.0), (1.0, 1.0, 1.0), 2.0)
+    for used, capacity in ((0.0, 100.0), (90.0, 0.0), (math.nan, 100.0)):
+        with pytest.raises(ValueError, match="above zero"):
+            reach_by_filling("dust", used, (1.0, 1.0, 1.0), capacity)
     with pytest.raises(ValueError, match="out of order"):
         Reach("pressure", 3.0, 4.0, 5.0)
 
