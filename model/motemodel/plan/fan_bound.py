@@ -11,6 +11,7 @@ duality; Bertsekas 2016, Nonlinear Programming, 3rd ed., section 6.1), for whate
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from .fan_steps import Choice, FanSteps
 
 _LEVELS = 16
 """Concentrations at each step, spread over what can be reached there."""
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,16 @@ class Problem:
     committed: int
 
 
+class Walk(NamedTuple):
+    """Per step: the least reachable level, levels per ug/m3; by state and option: map and length of block."""
+
+    low: list[float]
+    scale: list[float]
+    decay: list[list[list[float]]]
+    gain: list[list[list[float]]]
+    length: list[list[int]]
+
+
 class PricedSchedules:
     """Dynamic programming of one problem for several prices of exposure at once."""
 
@@ -58,9 +70,10 @@ class PricedSchedules:
         self._prefix = np.zeros(steps.count, dtype=np.intp)
         if problem.running_now:
             self._prefix[: self._first] = 1
-        self._low, self._high = _reachable(steps, self._first, self._prefix)
+        self._low, self._span = _reachable(steps, self._first, self._prefix)
         self._blocks = _blocks(problem)
         self._below, self._weight = self._interpolation()
+        self._lists = self._walk()
 
     def solve(self, prices: FloatArray, cost_weight: FloatArray) -> tuple[FloatArray, list[Choice]]:
         """Least cost_weight cost + prices exposure, proven from below (M,), and a schedule that comes near it for each.
@@ -73,31 +86,32 @@ class PricedSchedules:
         weight = prices[:, problem.period] * steps.step_h
         slope, constant = self._stage(weight, cost_weight)
         share = np.linspace(0.0, 1.0, _LEVELS)
-        level = self._low[:-1, np.newaxis] + share * (self._high - self._low)[:-1, np.newaxis]
+        level = self._low[:-1, np.newaxis] + share * self._span[:-1, np.newaxis]
         # (T, state, option, level, price), in the order in which the steps are walked
         q = slope.transpose(3, 0, 1, 2)[:, :, :, np.newaxis, :] * level[:, np.newaxis, np.newaxis, :, np.newaxis]
         q += constant.transpose(3, 0, 1, 2)[:, :, :, np.newaxis, :]
-        q = q.reshape(count, 2 * options * _LEVELS, many)
         value = np.zeros(((count + 1) * 2 * _LEVELS, many))
         here = value.reshape(count + 1, 2, _LEVELS, many)
-        half = 2 * options * _LEVELS
+        ends = np.empty((self._below.shape[1], many))
+        near, far = ends.reshape(2, 2, options, _LEVELS, many)
         for t in range(count - 1, self._first - 1, -1):
-            ends = value.take(self._below[t], axis=0)
-            near, far = ends[:half], ends[half:]
+            value.take(self._below[t], axis=0, out=ends, mode="clip")
             far -= near
             far *= self._weight[t]
             near += far
             stage = q[t]
             stage += near
-            stage.reshape(2, options, _LEVELS, many).min(axis=1, out=here[t])
-        policy = q.reshape(count, 2, options, _LEVELS, many).argmin(axis=2).astype(np.uint8)
+            np.minimum(stage[:, 0], stage[:, 1], out=here[t])
+            for j in range(2, options):
+                np.minimum(here[t], stage[:, j], out=here[t])
+        policy = _argmin(q)
         level_now = steps.trajectory(self._prefix)[: self._first + 1]
         before = steps.exposure(self._prefix, steps.trajectory(self._prefix))[: self._first]
         state = int(problem.running_now)
         spent = float(steps.cost[self._prefix, np.arange(count)][: self._first].sum())
         bound = here[self._first, state, 0] if self._first < count else np.zeros(many)
         bound = bound + cost_weight * spent + weight[:, : self._first] @ (before / steps.step_h)
-        schedules = [self._forward(policy[..., m].tobytes(), float(level_now[-1])) for m in range(many)]
+        schedules = [self._forward(policy[m].tobytes(), float(level_now[-1])) for m in range(many)]
         return np.asarray(bound), schedules
 
     def _stage(self, weight: FloatArray, cost_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -128,34 +142,42 @@ class PricedSchedules:
         options, count = steps.decay.shape
         at = np.arange(count)
         share = np.linspace(0.0, 1.0, _LEVELS)
-        level = self._low[:-1, np.newaxis] + share * (self._high - self._low)[:-1, np.newaxis]
+        level = self._low[:-1, np.newaxis] + share * self._span[:-1, np.newaxis]
         below = np.empty((count, 2, options, _LEVELS), dtype=np.intp)
         weight = np.empty((count, 2, options, _LEVELS))
         for state in range(2):
             for j in range(options):
                 target = np.minimum(at + blocks.length[state, j], count)
                 to = blocks.decay[state, j][:, np.newaxis] * level + blocks.gain[state, j][:, np.newaxis]
-                low, span = self._low[target][:, np.newaxis], (self._high - self._low)[target][:, np.newaxis]
+                low, span = self._low[target][:, np.newaxis], self._span[target][:, np.newaxis]
                 place = np.divide(to - low, span, out=np.zeros_like(to), where=span > 0.0) * (_LEVELS - 1)
                 place = np.clip(place, 0.0, _LEVELS - 1)
                 floor = np.minimum(place.astype(np.intp), _LEVELS - 2)
                 weight[:, state, j] = place - floor
                 below[:, state, j] = (target[:, np.newaxis] * 2 + (j > 0)) * _LEVELS + floor
         flat = below.reshape(count, -1)
-        return np.concatenate((flat, flat + 1), axis=1), weight.reshape(count, -1, 1)
+        return np.concatenate((flat, flat + 1), axis=1), weight[..., np.newaxis]
+
+    def _walk(self) -> Walk:
+        """What a walk along a policy looks up at every step, as plain lists, which a plain loop reads the fastest."""
+        blocks, span = self._blocks, self._span
+        scale = np.divide(_LEVELS - 1, span, out=np.zeros_like(span), where=span > 0.0)
+        return Walk(
+            low=self._low.tolist(),
+            scale=scale.tolist(),
+            decay=blocks.decay.tolist(),
+            gain=blocks.gain.tolist(),
+            length=blocks.length.tolist(),
+        )
 
     def _forward(self, policy: bytes, level: float) -> Choice:
         """Follow the policy with the exact balance, taking at each step the option of the nearest level."""
-        steps, blocks, first = self.problem.steps, self._blocks, self._first
-        count = steps.count
+        low, scale, decay, gain, length = self._lists
+        count = self.problem.steps.count
         choice = self._prefix.copy()
-        low = self._low.tolist()
-        span = self._high - self._low
-        scale = np.divide(_LEVELS - 1, span, out=np.zeros_like(span), where=span > 0.0).tolist()
-        decay, gain, length = blocks.decay.tolist(), blocks.gain.tolist(), blocks.length.tolist()
-        t, state = first, int(self.problem.running_now)
+        t, state = self._first, int(self.problem.running_now)
         while t < count:
-            nearest = min(max(int((level - low[t]) * scale[t] + 0.5), 0), _LEVELS - 1)
+            nearest = int((level - low[t]) * scale[t] + 0.5)
             j = policy[(t * 2 + state) * _LEVELS + nearest]
             until = t + length[state][j]
             if j:
@@ -163,6 +185,17 @@ class PricedSchedules:
             level = decay[state][j][t] * level + gain[state][j][t]
             t, state = until, int(j > 0)
         return choice
+
+
+def _argmin(values: FloatArray) -> NDArray[np.uint8]:
+    """The least option of (T, state, option, level, M), as (M, T, state, level); numpy's is slow along this axis."""
+    least = values[:, :, 0].copy()
+    which = np.zeros(least.shape, dtype=np.uint8)
+    for j in range(1, values.shape[2]):
+        better = values[:, :, j] < least
+        which[better] = j
+        np.minimum(least, values[:, :, j], out=least)
+    return np.ascontiguousarray(np.moveaxis(which, -1, 0))
 
 
 def _length(problem: Problem, state: int, option: int) -> int:
@@ -197,11 +230,15 @@ def _ended(values: FloatArray, shift: int, fill: float = 0.0) -> FloatArray:
 
 
 def _reachable(steps: FanSteps, first: int, prefix: Choice) -> tuple[FloatArray, FloatArray]:
-    """Least and greatest concentration that any choices can lead to at each step, (T+1,); all steps are rising in C."""
+    """Least concentration that any choices can lead to at each step, and the span up to the greatest, (T+1,) each.
+
+    Every step is rising in C, so the least leads to the least. A span that is all rounding is none.
+    """
     level = steps.trajectory(prefix)
     low, high = level.tolist(), level.tolist()
     decay, gain = steps.decay.T.tolist(), steps.gain.T.tolist()
     for t in range(first, steps.count):
         low[t + 1] = min(a * low[t] + g for a, g in zip(decay[t], gain[t], strict=True))
         high[t + 1] = max(a * high[t] + g for a, g in zip(decay[t], gain[t], strict=True))
-    return np.array(low), np.array(high)
+    least, span = np.array(low), np.array(high) - np.array(low)
+    return least, np.where(span > _ROUNDING * np.array(high), span, 0.0)

@@ -13,6 +13,7 @@ from .fan_bound import Problem
 from .fan_steps import Choice, FanSteps
 
 _MOST_CHANGES = 400
+_MOST_TRIMMED = 40
 _ROUNDING = 1e-9
 
 
@@ -47,66 +48,105 @@ def cost_of(problem: Problem, choice: Choice) -> float:
     return problem.steps.total_cost(choice, problem.running_now)
 
 
-def trimmed(problem: Problem, choice: Choice, allowance: FloatArray) -> Choice:
-    """Take away, one at a time, the step at an end of a run, or the speed, that saves the most for the air it costs.
+def trimmed(problem: Problem, choice: Choice, allowance: FloatArray, prices: FloatArray) -> Choice:
+    """Take away, one at a time, the run, the end of a run, or the speed that saves most for the air it costs.
 
-    Stops when nothing more can be taken within the allowance. `choice` has to be within it.
+    Stops when nothing more can be taken within the allowance, which `choice` has to keep. `prices` (K,) weigh the
+    exposure of one period against that of another.
     """
     steps, choice = problem.steps, choice.copy()
     at = np.arange(steps.count)
-    slack = allowance - exposures(problem, choice)
-    for _ in range(_MOST_CHANGES):
+    least_saved = _ROUNDING * float(steps.cost.max())
+    for _ in range(_MOST_TRIMMED):
+        slack = allowance - exposures(problem, choice)
         saved = steps.cost[choice, at] - steps.cost
         effect = change_effects(problem, choice)
-        may = _may_change(problem, choice) & (saved > _ROUNDING * steps.cost.max())
+        shorter = _without_a_run(problem, choice, allowance, effect[:, 0] - slack[:, np.newaxis])
+        if shorter is not None:
+            choice = shorter
+            continue
+        may = _may_lower(problem, choice) & (saved > least_saved)
         may &= (effect <= slack[:, np.newaxis, np.newaxis] - _ROUNDING).all(axis=0)
         if not may.any():
             break
-        worth = np.where(may, np.maximum(effect, 0.0).sum(axis=0), np.inf) / np.where(may, saved, 1.0)
-        j, t = np.unravel_index(int(np.argmin(worth)), worth.shape)
+        dearness = np.where(may, np.tensordot(prices, np.maximum(effect, 0.0), 1), np.inf) / np.where(may, saved, 1.0)
+        j, t = np.unravel_index(int(np.argmin(dearness)), dearness.shape)
         choice[t] = j
-        slack = allowance - exposures(problem, choice)
     return choice
 
 
 def extended(problem: Problem, choice: Choice, allowance: FloatArray) -> Choice | None:
-    """Lengthen runs, one step at a time, where it clears the most for its cost, until within the allowance.
+    """Lengthen runs by a step and put in least runs, where it clears the most for its cost, until within the allowance.
 
-    None when lengthening cannot reach it.
+    None when that cannot reach it.
     """
-    steps, choice = problem.steps, choice.copy()
-    at = np.arange(steps.count)
-    for _ in range(_MOST_CHANGES):
+    choice = choice.copy()
+    for _ in range(_MOST_TRIMMED):
         over = np.maximum(exposures(problem, choice) - allowance, 0.0)
         if not over.any():
             return choice
-        added = steps.cost - steps.cost[choice, at]
-        cleared = -np.minimum(np.maximum(change_effects(problem, choice), -over[:, np.newaxis, np.newaxis]), 0.0)
-        cleared = cleared.sum(axis=0)
-        may = _may_lengthen(problem, choice) & (cleared > 0.0)
-        if not may.any():
+        if not _grow(problem, choice, over, np.inf):
             return None
-        worth = np.where(may, cleared / np.maximum(added, _ROUNDING * steps.cost.max()), -np.inf)
-        j, t = np.unravel_index(int(np.argmax(worth)), worth.shape)
-        choice[t] = j
     return None
 
 
 def grown(problem: Problem, choice: Choice, budget: float) -> Choice:
-    """Lengthen runs, one step at a time, where it clears the most for its cost, as far as the budget goes."""
-    steps, choice = problem.steps, choice.copy()
-    at = np.arange(steps.count)
+    """Lengthen runs by a step and put in least runs, where it clears the most for its cost, up to the budget."""
+    choice = choice.copy()
+    everything = np.full(int(problem.period[-1]) + 1, np.inf)
     for _ in range(_MOST_CHANGES):
-        left = budget - cost_of(problem, choice)
-        added = steps.cost - steps.cost[choice, at]
-        cleared = -change_effects(problem, choice).sum(axis=0)
-        may = _may_lengthen(problem, choice) & (cleared > _ROUNDING) & (added <= left)
-        if not may.any():
+        if not _grow(problem, choice, everything, budget - cost_of(problem, choice)):
             break
-        worth = np.where(may, cleared / np.maximum(added, _ROUNDING * steps.cost.max()), -np.inf)
-        j, t = np.unravel_index(int(np.argmax(worth)), worth.shape)
-        choice[t] = j
     return choice
+
+
+def _grow(problem: Problem, choice: Choice, wanted: FloatArray, budget: float) -> bool:
+    """Change `choice` by the one step more, or the one least run more, that clears most of `wanted` for its cost."""
+    steps = problem.steps
+    added = steps.cost - steps.cost[choice, np.arange(steps.count)]
+    effect = -change_effects(problem, choice)
+    limit = wanted[:, np.newaxis, np.newaxis]
+    by_step = np.clip(effect, 0.0, limit).sum(axis=0)
+    by_run = np.clip(_ahead(effect, problem.run), 0.0, limit).sum(axis=0)
+    for_run = _ahead(added, problem.run) + steps.start_cost
+    least = max(_ROUNDING * float(steps.cost.max()), 1e-300)
+    ways = [
+        (_may_lengthen(problem, choice) & (added <= budget), by_step, added, 1),
+        (_may_insert(problem, choice) & (for_run <= budget), by_run, for_run, problem.run),
+    ]
+    best, change = 0.0, None
+    for may, clears, costs, length in ways:
+        worth = np.where(may & (clears > 0.0), clears, 0.0) / np.maximum(costs, least)
+        j, t = np.unravel_index(int(np.argmax(worth)), worth.shape)
+        if worth[j, t] > best:
+            best, change = float(worth[j, t]), (j, slice(t, t + length))
+    if change is None:
+        return False
+    choice[change[1]] = change[0]
+    return True
+
+
+def _without_a_run(problem: Problem, choice: Choice, allowance: FloatArray, lacking: FloatArray) -> Choice | None:
+    """The schedule without its dearest run that the allowance can do without, or None.
+
+    `lacking` (K, T): what leaving out a step alone would lack of the allowance, which leaving out its run exceeds.
+    """
+    first, end = _runs(choice)
+    could = np.asarray((lacking <= 0.0).all(axis=0))
+    for a, b in sorted(zip(first.tolist(), end.tolist(), strict=True), key=lambda run: run[0] - run[1]):
+        if a >= problem.committed and could[a:b].all():
+            without = choice.copy()
+            without[a:b] = 0
+            cheaper = cost_of(problem, without) < cost_of(problem, choice)
+            if cheaper and (exposures(problem, without) <= allowance).all():
+                return without
+    return None
+
+
+def _ahead(values: FloatArray, length: int) -> FloatArray:
+    """Sum over the `length` steps from each step on, (..., T)."""
+    sums = np.cumsum(np.pad(values, [(0, 0)] * (values.ndim - 1) + [(1, length)]), axis=-1)
+    return np.asarray(sums[..., length:] - sums[..., :-length])[..., : values.shape[-1]]
 
 
 def _runs(choice: Choice) -> tuple[Choice, Choice]:
@@ -115,7 +155,7 @@ def _runs(choice: Choice) -> tuple[Choice, Choice]:
     return edges[0::2], edges[1::2]
 
 
-def _may_change(problem: Problem, choice: Choice) -> BoolArray:
+def _may_lower(problem: Problem, choice: Choice) -> BoolArray:
     """Where the choice may be lowered, (J, T): to rest at the ends of long runs, to another speed within a run."""
     steps: FanSteps = problem.steps
     may = steps.allowed & (choice > 0)
@@ -146,4 +186,19 @@ def _may_lengthen(problem: Problem, choice: Choice) -> BoolArray:
         may |= steps.allowed & grow
     may[0] = False
     may[:, : problem.committed] = False
+    return np.asarray(may)
+
+
+def _may_insert(problem: Problem, choice: Choice) -> BoolArray:
+    """Where a least run may be put in, (J, T), by its first step, leaving least rests on both sides."""
+    steps, count = problem.steps, problem.steps.count
+    first, end = _runs(choice)
+    opens = np.concatenate(([0], end)) + problem.rest
+    opens[0] = problem.rest if problem.running_now else problem.committed
+    closes = np.concatenate((first - problem.rest, [count])) - problem.run
+    room = np.zeros(count, dtype=np.bool_)
+    for a, b in zip(opens.tolist(), closes.tolist(), strict=True):
+        room[a : max(b + 1, a)] = True
+    may = (_ahead((~steps.allowed).astype(np.float64), problem.run) == 0.0) & room
+    may[0] = False
     return np.asarray(may)

@@ -18,10 +18,10 @@ from .fan_steps import AirTarget, Choice, Costs, Dwell, FanSteps, Speed, fan_ste
 
 PLANNED = "planned"
 
-_PRICES = 8
-_ROUNDS = 3
-_GOOD_GAP = 0.002
-_POLISHED = 4
+_PRICES = 6
+_ROUNDS = 4
+_GOOD_GAP = 0.005
+_POLISHED = 5
 _NEARLY_CLEANEST = 1.001
 _NEXT_TO_NOTHING = 1e-9
 _ROUNDING = 1e-9
@@ -185,14 +185,14 @@ def _cheapest(
         if best.cost - least_cost <= _GOOD_GAP * best.cost:
             return best, least_cost
     promising = sorted(pool.values(), key=lambda c: c.cost + float(dual @ np.maximum(c.exposure - allowance, 0.0)))
-    polished = [_polished(problem, candidate, allowance) for candidate in promising[:_POLISHED]]
+    polished = [_polished(problem, candidate, allowance, dual) for candidate in promising[:_POLISHED]]
     return min([best, *(c for c in polished if _within(c, allowance))], key=lambda c: c.cost), least_cost
 
 
-def _polished(problem: Problem, candidate: _Candidate, allowance: FloatArray) -> _Candidate:
+def _polished(problem: Problem, candidate: _Candidate, allowance: FloatArray, prices: FloatArray) -> _Candidate:
     """The candidate lengthened until it keeps the allowance, where it can be, and trimmed to it."""
     longer = extended(problem, candidate.choice, allowance)
-    return candidate if longer is None else _candidate(problem, trimmed(problem, longer, allowance))
+    return candidate if longer is None else _candidate(problem, trimmed(problem, longer, allowance, prices))
 
 
 def _narrowing(
