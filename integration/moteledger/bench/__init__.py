@@ -1,0 +1,20 @@
+"""Performance figures, each measured beside the plain way to do the same work in the same run.
+
+A new figure is a function without arguments that returns a `BenchRow`, in a module of its own, named in `BENCHES`. What
+it gives it has measured when called; no figure is kept from another run.
+"""
+
+from collections.abc import Callable, Iterable
+
+from .house_year import house_year
+from .row import BenchRow, Plain, table
+from .timing import Timing, best_of
+
+__all__ = ["BENCHES", "BenchRow", "Plain", "Timing", "best_of", "house_year", "run_all", "table"]
+
+BENCHES: tuple[Callable[[], BenchRow], ...] = (house_year,)
+
+
+def run_all(benches: Iterable[Callable[[], BenchRow]] = BENCHES) -> list[BenchRow]:
+    """Run every bench, one after the other, and give its row."""
+    return [bench() for bench in benches]
