@@ -13,6 +13,10 @@ BoolArray = NDArray[np.bool_]
 # Differences of wilder numbers would overflow.
 _BEYOND_ANY_SENSOR = 1e12
 
+_FEWEST_STUCK = 12
+"""Equal readings of a stuck sensor: measured wind, told by the hour in coarse steps, stood still for nine (Liang et al.
+2015, Proc. R. Soc. A 471: 20150257, six weeks of one station)."""
+
 
 @dataclass(frozen=True)
 class FaultRule:
@@ -71,7 +75,7 @@ def find_faults(time_h: FloatArray, value: FloatArray, rule: FaultRule) -> Fault
 
     # Coarse rounding alone keeps a low level still: near the floor it takes four times as long to count as stuck.
     coarse = level <= 5.0 * resolution_of(value)
-    stuck_run = (lasts > np.where(coarse, 4.0 * rule.stuck_h, rule.stuck_h)) & (count >= 4)
+    stuck_run = (lasts > np.where(coarse, 4.0 * rule.stuck_h, rule.stuck_h)) & (count >= _FEWEST_STUCK)
     stuck = _spread(stuck_run, first, last, value.size)
 
     saturated = np.zeros(value.size, dtype=np.bool_)

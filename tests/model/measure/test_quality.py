@@ -87,6 +87,14 @@ def test_clean_air_read_in_whole_numbers_is_not_called_stuck() -> None:
     assert find_faults(time, value, FaultRule()).stuck_h == 0.0
 
 
+def test_hourly_wind_that_was_measured_so_is_not_called_stuck() -> None:
+    # One station from 23 h on 5 December 2014, m/s: Liang et al. (2015), Proc. R. Soc. A 471: 20150257, CC BY 4.0.
+    wind = np.array([1.79, 1.79, 4.02, 4.02, *[1.79] * 9, 3.13, 0.89, 0.0, 0.0])
+    assert find_faults(np.arange(17.0), wind, FaultRule()).stuck_h == 0.0
+    still = np.array([1.79, 4.02, *[1.79] * 20, 3.13, 0.89, 0.01, 0.0])
+    assert find_faults(np.arange(26.0), still, FaultRule(stuck_h=6.0)).stuck_h == pytest.approx(19.0)
+
+
 def test_a_single_spike_goes_and_cooking_stays() -> None:
     time, value = living_air()
     value[500] = 400.0
