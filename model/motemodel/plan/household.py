@@ -77,8 +77,13 @@ class Outdoors:
 
     def by_size(self) -> FloatArray:
         """Concentration, ug/m3, by the bins of the default grid; shape (bins, T)."""
-        shares = self.distribution.bin_fractions(DEFAULT_GRID)
-        return np.asarray(np.multiply.outer(shares / shares[:PM25_BINS].sum(), self.pm25_ug_m3))
+        return np.asarray(np.multiply.outer(per_pm25(self.distribution), self.pm25_ug_m3))
+
+
+def per_pm25(distribution: MassDistribution) -> FloatArray:
+    """Mass in each bin of the default grid per mass of PM2.5."""
+    shares = distribution.bin_fractions(DEFAULT_GRID)
+    return np.asarray(shares / shares[:PM25_BINS].sum())
 
 
 @cache
@@ -97,7 +102,7 @@ class Household:
 
     `supply_leak` and `return_leak`: shares of the fan's airflow that its ducts lose to and draw from outside the shell.
     `penetration`, `deposition_per_h`: by the bins of the default grid; by default those of lived-in homes.
-    `source_ug_h`: particles up to 10 um made indoors, on average, with the sizes of cooking.
+    `source_ug_h`: PM2.5 made indoors, on average; what is made has the sizes of cooking up to 10 um.
     `dust_ug_m3`: house dust in the air that reaches the filter; it is stirred up and falls again whatever the filter
     does, so it is given, not balanced.
     """

@@ -16,7 +16,7 @@ from ..envelope import DuctLeakage, air_exchange, enhanced_infiltration
 from ..filters import CLEAN, DUST_GRID, Deposit, Filter, drop_pa, efficiency, flow_split
 from ..particles import DEFAULT_GRID, HOUSE_DUST, INDOOR_COOKING, MassDistribution, SizeGrid
 from ..particles.bounds import FloatArray, within
-from .household import HOURS_PER_DAY, PM25_BINS, Household, Outdoors, Runtime
+from .household import HOURS_PER_DAY, PM25_BINS, Household, Outdoors, Runtime, per_pm25
 
 _UG_PER_MG = 1000.0
 _FINE_BINS = DEFAULT_GRID.count
@@ -235,7 +235,7 @@ def _live_through(
     )
     leaked_in_ug_h = exchange.duct_return_m3h * hours.outdoor_ug_m3
     lost = (1.0 - fine) * household.supply_leak
-    source = household.source_ug_h * INDOOR_COOKING.bin_fractions(DEFAULT_GRID)
+    source = household.source_ug_h * per_pm25(INDOOR_COOKING)
     inputs = Inputs(
         volume_m3=household.volume_m3,
         step_h=1.0,
