@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from functools import lru_cache
 from itertools import islice
 
-from ..signals import Signal, signal_named
+from ..signals import signal_named
 from ..store import Appended, Reading, Store
 
 _BATCH = 50_000
@@ -22,15 +22,6 @@ def accept(store: Store, readings: Iterable[Reading]) -> Appended:
     taken = Appended()
     while batch := list(islice(waiting, _BATCH)):
         for reading in batch:
-            signal = _signal(reading.signal)
-            if not signal.low <= reading.value <= signal.high:
-                raise ValueError(_out_of_range(signal, reading.value))
+            _signal(reading.signal).value_from(reading.value, None)
         taken = taken.and_also(store.append(batch))
     return taken
-
-
-def _out_of_range(signal: Signal, value: float) -> str:
-    return (
-        f"{value} {signal.unit} is outside what {signal.name} can be ({signal.low:g} to {signal.high:g}); "
-        "check the unit or the sensor"
-    )
