@@ -4,6 +4,7 @@ Masses are mg. The dust a 52.2 test feeds is not the dust of a house, so the dus
 not be used for service life (NAFA, User's Guide to 52.2); give `capacity_mg` from experience, or `usual_capacity_mg`.
 """
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,11 +82,11 @@ def clogging_weight(diameter_um: ArrayLike) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class ExponentialLoading:
-    """Drop grows as growth^(clogging mass / capacity); Li et al. (2022), Sep. Purif. Technol. 284, 120209.
+class LoadingLaw(ABC):
+    """How dust raises the drop: to `growth` times the clean drop at a clogging mass of `capacity_mg`.
 
-    `growth` is the drop at capacity over the clean drop. `depth_growth` is the same for the depth -ln(1 - efficiency):
-    deposit on the fibres catches too. 1 leaves efficiency alone, which is what a rating, the worst moment, counts on.
+    `depth_growth` is the same for the depth -ln(1 - efficiency): deposit on the fibres catches too. 1 leaves efficiency
+    alone, which is what a rating, the worst moment, counts on.
     """
 
     capacity_mg: float
@@ -93,49 +94,49 @@ class ExponentialLoading:
     depth_growth: float = 1.0
 
     def __post_init__(self) -> None:
-        _check_loading(self.capacity_mg, self.growth, self.depth_growth)
+        within("capacity_mg", self.capacity_mg, 1e-3, 1e12, "mg")
+        within("growth", self.growth, 1.0, 1e4, "times the clean drop")
+        within("depth_growth", self.depth_growth, 1.0, 1e3, "times the clean depth")
+
+    @abstractmethod
+    def drop_factor(self, clogging_mg: ArrayLike) -> FloatArray:
+        """Drop over clean drop, 1 or more, at a clogging mass (mg)."""
+
+    @abstractmethod
+    def _share_at(self, factor: float) -> float:
+        """Share of the capacity at which the drop has grown by `factor`, where it grows at all."""
+
+    def clogging_at(self, factor: float) -> float:
+        """Clogging mass (mg) at which the drop has grown by `factor` (1 or more); infinite if it never does."""
+        if positive("factor", factor) < 1.0:
+            raise ValueError(f"factor: {factor} is below 1; give the drop over the clean drop")
+        if self.growth == 1.0:
+            return 0.0 if factor == 1.0 else np.inf
+        return float(self.capacity_mg * self._share_at(factor))
+
+
+class ExponentialLoading(LoadingLaw):
+    """Drop grows as growth^(clogging mass / capacity); Li et al. (2022), Sep. Purif. Technol. 284, 120209."""
 
     def drop_factor(self, clogging_mg: ArrayLike) -> FloatArray:
         """Drop over clean drop, 1 or more; held at e^60."""
         share = not_negative("clogging_mg", clogging_mg) / self.capacity_mg
         return np.asarray(np.exp(np.minimum(np.log(self.growth) * share, _LARGEST_LOG_GROWTH)))
 
-    def clogging_at(self, factor: float) -> float:
-        """Clogging mass (mg) at which the drop has grown by `factor` (1 or more); infinite if it never does."""
-        _check_factor(factor)
-        if self.growth == 1.0:
-            return 0.0 if factor == 1.0 else np.inf
-        return float(self.capacity_mg * np.log(factor) / np.log(self.growth))
+    def _share_at(self, factor: float) -> float:
+        return float(np.log(factor) / np.log(self.growth))
 
 
-@dataclass(frozen=True)
-class LinearLoading:
-    """Drop grows in proportion to clogging mass, to `growth` times clean at capacity: a cake of even resistance.
-
-    `depth_growth` as in `ExponentialLoading`.
-    """
-
-    capacity_mg: float
-    growth: float = 2.0
-    depth_growth: float = 1.0
-
-    def __post_init__(self) -> None:
-        _check_loading(self.capacity_mg, self.growth, self.depth_growth)
+class LinearLoading(LoadingLaw):
+    """Drop grows in proportion to clogging mass: a cake of even resistance."""
 
     def drop_factor(self, clogging_mg: ArrayLike) -> FloatArray:
         """Drop over clean drop, 1 or more."""
         share = not_negative("clogging_mg", clogging_mg) / self.capacity_mg
         return np.asarray(1.0 + (self.growth - 1.0) * share)
 
-    def clogging_at(self, factor: float) -> float:
-        """Clogging mass (mg) at which the drop has grown by `factor` (1 or more); infinite if it never does."""
-        _check_factor(factor)
-        if self.growth == 1.0:
-            return 0.0 if factor == 1.0 else np.inf
-        return float(self.capacity_mg * (factor - 1.0) / (self.growth - 1.0))
-
-
-LoadingLaw = ExponentialLoading | LinearLoading
+    def _share_at(self, factor: float) -> float:
+        return (factor - 1.0) / (self.growth - 1.0)
 
 
 def depth_factor(loading: LoadingLaw, clogging_mg: ArrayLike) -> FloatArray:
@@ -165,14 +166,3 @@ def dust_caught_mg(
     volume_m3 = not_negative("airflow_m3h", airflow_m3h) * not_negative("runtime_h", runtime_h)
     caught = not_negative("concentration_ug_m3", concentration_ug_m3) * fraction("efficiency", efficiency)
     return np.asarray(caught * volume_m3 * 1e-3)
-
-
-def _check_loading(capacity_mg: float, growth: float, depth_growth: float) -> None:
-    within("capacity_mg", capacity_mg, 1e-3, 1e12, "mg")
-    within("growth", growth, 1.0, 1e4, "times the clean drop")
-    within("depth_growth", depth_growth, 1.0, 1e3, "times the clean depth")
-
-
-def _check_factor(factor: float) -> None:
-    if positive("factor", factor) < 1.0:
-        raise ValueError(f"factor: {factor} is below 1; give the drop over the clean drop")
