@@ -31,6 +31,8 @@ _SLOWEST_FOR_MINUTES_S = 600.0
 """Sensors up to this interval are put on minutes: the fan switches by the minute, and the identification knows how many
 steps one reading spans."""
 _NEEDED = ("indoor.pm25", "outdoor.pm25")
+_SLOWEST_USUAL_H = 1.0
+"""A sensor may tell as seldom as this without each of its pauses counting as a gap."""
 _RESTS_WITH_THE_FAN = {"filter.pressure_drop", "duct.static_pressure", "duct.airflow", "fan.power"}
 _SHORTEST_PERIOD_H = 1.0
 _LONGEST_PERIOD_H = 3.0 * 8766.0
@@ -136,6 +138,10 @@ def _check_period(first_us: int, last_us: int) -> None:
         )
 
 
+def _usual_interval_h(time_h: FloatArray) -> float:
+    return min(float(np.median(np.diff(time_h))), _SLOWEST_USUAL_H) if time_h.size > 1 else 0.0
+
+
 def _gridded_signal(
     house: House,
     name: str,
@@ -146,7 +152,7 @@ def _gridded_signal(
 ) -> GriddedSignal:
     signal, sensor = signal_named(name), house.sensor(name)
     time_h = (series.time_us - origin_us) / _US_PER_H
-    hold_h = sensor.hold or signal.hold_h
+    hold_h = sensor.hold or max(signal.hold_h, 1.5 * _usual_interval_h(time_h))
     if signal.kind is Kind.STATE:
         return gridded_state(time_h, series.value, grid, hold_h=hold_h)
     if signal.kind is Kind.RUNTIME:
