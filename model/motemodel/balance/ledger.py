@@ -67,24 +67,21 @@ def ledger(inputs: Inputs, series: Series, span_starts: ArrayLike = (0,)) -> Led
     spans = Spans.of(span_starts, inputs.steps)
     step_h = np.asarray(inputs.step_h, dtype=np.float64)
     outdoor_ug_m3 = np.asarray(inputs.outdoor_ug_m3, dtype=np.float64)
-    # What is the same for all bins, once: air moved in each step, m3.
-    infiltrated_m3 = np.asarray(inputs.infiltration_m3h) * step_h
-    taken_in_m3 = np.asarray(inputs.intake_m3h) * step_h
-    carried_out_m3 = inputs.outflow * step_h
-    cleaned_m3 = [cleaner.drawn_m3h * step_h for cleaner in inputs.cleaners]
+    infiltration_m3h, intake_m3h = np.asarray(inputs.infiltration_m3h), np.asarray(inputs.intake_m3h)
+    outflow_m3h, drawn_m3h = inputs.outflow, [cleaner.drawn_m3h for cleaner in inputs.cleaners]
     shape = (spans.count, inputs.bins)
     opening, entered, generated, settled, carried_out, stored = (np.empty(shape) for _ in range(6))
     filtered = np.empty((spans.count, len(inputs.cleaners), inputs.bins))
     for size_bin, (outdoor, mean) in enumerate(zip(outdoor_ug_m3, series.mean, strict=True)):
-        infiltrated = of_bin(inputs.penetration, size_bin) * spans.sums(outdoor, infiltrated_m3)
-        taken_in = (1.0 - of_bin(inputs.intake_efficiency, size_bin)) * spans.sums(outdoor, taken_in_m3)
+        infiltrated = of_bin(inputs.penetration, size_bin) * spans.sums(outdoor, infiltration_m3h, step_h)
+        taken_in = (1.0 - of_bin(inputs.intake_efficiency, size_bin)) * spans.sums(outdoor, intake_m3h, step_h)
         entered[:, size_bin] = infiltrated + taken_in
         generated[:, size_bin] = spans.sums(of_bin(inputs.emission_ug_h, size_bin), step_h)
         settling_m3h = of_bin(inputs.deposition_per_h, size_bin) * inputs.volume_m3
         settled[:, size_bin] = settling_m3h * spans.sums(mean, step_h)
-        carried_out[:, size_bin] = spans.sums(mean, carried_out_m3)
-        for device, (air_m3, cleaner) in enumerate(zip(cleaned_m3, inputs.cleaners, strict=True)):
-            filtered[:, device, size_bin] = spans.sums(mean, air_m3, of_bin(cleaner.efficiency, size_bin))
+        carried_out[:, size_bin] = spans.sums(mean, outflow_m3h, step_h)
+        for device, (air_m3h, cleaner) in enumerate(zip(drawn_m3h, inputs.cleaners, strict=True)):
+            filtered[:, device, size_bin] = spans.sums(mean, air_m3h, of_bin(cleaner.efficiency, size_bin), step_h)
         held = inputs.volume_m3 * spans.edges(series.start[size_bin], series.end[size_bin])
         opening[:, size_bin], stored[:, size_bin] = held[:-1], np.diff(held)
     devices = tuple(cleaner.name for cleaner in inputs.cleaners)
@@ -120,11 +117,11 @@ class Spans:
         """Sum over each span of the product of factors, each one number or one for each step."""
         rows = [factor for factor in factors if factor.ndim]
         scale = prod(float(factor) for factor in factors if not factor.ndim)
-        if not rows:
+        if scale == 0.0 or not rows:
             return scale * np.diff(self.starts, append=self.steps)
-        if self.count == 1 and len(rows) == 2:
+        if self.count == 1:
             # One pass and no product in memory; `dot` would start threads, and wait for them on a busy machine.
-            return np.array([scale * np.einsum("t,t", *rows)])
+            return np.array([scale * np.einsum(",".join("t" * len(rows)) + "->", *rows)])
         return np.asarray(scale * np.add.reduceat(reduce(np.multiply, rows), self.starts))
 
     def edges(self, start: float, ends: FloatArray) -> FloatArray:
