@@ -110,7 +110,7 @@ def assembly(filter_: FilterSettings) -> Filter | None:
 def efficiency_curve(filter_: FilterSettings) -> EfficiencyCurve:
     """The efficiency of the media over size, from E1, E2, E3 or from the MERV."""
     if filter_.efficiency is not None:
-        return curve_from_ranges(SizeRangeEfficiency(*filter_.efficiency.model_dump().values()))
+        return curve_from_ranges(SizeRangeEfficiency(**filter_.efficiency.model_dump()))
     return curve_from_merv(filter_.merv or 1)
 
 
@@ -118,7 +118,7 @@ def conditioned_curve(filter_: FilterSettings) -> EfficiencyCurve:
     """The efficiency of charged media once the charge is gone: as stated, else as such media usually come to."""
     if filter_.conditioned_efficiency is None:
         return assumed_conditioned(efficiency_curve(filter_))
-    return curve_from_ranges(SizeRangeEfficiency(*filter_.conditioned_efficiency.model_dump().values()))
+    return curve_from_ranges(SizeRangeEfficiency(**filter_.conditioned_efficiency.model_dump()))
 
 
 def installed_efficiency(filter_: FilterSettings | None, airflow: Answer) -> Answer:

@@ -17,6 +17,7 @@ from motemodel.airside import BlowerFamily
 from motemodel.envelope import Tightness
 from motemodel.filters import face_velocity_m_s
 from motemodel.measure import Stamp
+from motemodel.units import Quantity
 
 from ..signals import Kind, signal_named
 from .quantities import (
@@ -253,6 +254,8 @@ class FilterSettings(Table):
     def _one_rating(self) -> Self:
         if (self.merv is None) == (self.efficiency is None):
             raise ValueError("give the rating once: either merv or efficiency = { e1 = , e2 = , e3 = }")
+        if self.conditioned_efficiency is not None and not self.charged:
+            raise ValueError("conditioned_efficiency is that of charged media; add charged = true or leave it out")
         return self
 
     @model_validator(mode="after")
@@ -305,9 +308,11 @@ class Sensor(Table):
     hold: Duration | None = None
 
     @model_validator(mode="after")
-    def _levels_only(self) -> Self:
+    def _corrections_that_apply(self) -> Self:
         if signal_named(self.signal).kind is not Kind.LEVEL and (self.gain, self.offset) != (1.0, 0.0):
             raise ValueError(f"{self.signal} is a state or a counter; gain and offset belong to levels only")
+        if self.humidity_growth > 0.0 and signal_named(self.signal).quantity is not Quantity.CONCENTRATION:
+            raise ValueError(f"{self.signal} reads no particles; humidity_growth belongs to particle sensors only")
         return self
 
 

@@ -107,5 +107,21 @@ def test_blower_door_readings_that_make_no_power_law_are_refused(readings: list[
 
 def test_a_rated_drop_at_an_impossible_face_velocity_is_refused() -> None:
     filter_ = {"merv": 13, "face_area": "40 m2", "rated_drop": [{"airflow": "2000 m3/h", "drop": "50 Pa"}]}
-    with pytest.raises(ValidationError, match="2000 m3/h through a face of 40 m2 is 0.014 m/s"):
+    with pytest.raises(ValidationError, match=r"2000 m3/h through a face of 40 m2 is 0\.014 m/s"):
         House.model_validate({"name": "a house", "house": {"floor_area": "180 m2"}, "filter": filter_})
+
+
+@pytest.mark.parametrize(
+    ("table", "told"),
+    [
+        ({"sensors": [{"signal": "indoor.temperature", "humidity_growth": 0.4}]}, "belongs to particle sensors only"),
+        ({"sensors": [{"signal": "fan.running", "gain": 2.0}]}, "belong to levels only"),
+        (
+            {"filter": {"merv": 13, "conditioned_efficiency": {"e1": 0.3, "e2": 0.6, "e3": 0.8}}},
+            "add charged = true or leave it out",
+        ),
+    ],
+)
+def test_what_would_be_left_unused_is_refused(table: dict[str, Any], told: str) -> None:
+    with pytest.raises(ValidationError, match=told):
+        House.model_validate({"name": "a house", "house": {"floor_area": "180 m2"}} | table)
