@@ -16,10 +16,12 @@ from motemodel.airside import (
     DuctCurve,
     Limits,
     NoOperatingPointError,
+    OperatingPoint,
     breaches,
     fan_energy_kwh,
     series,
 )
+from motemodel.filters import face_velocity_m_s
 from motemodel.units import M3H_PER_CFM, PA_PER_INCH_WATER, W_PER_TON
 
 Published = dict[str, dict[str, Any]]
@@ -135,18 +137,16 @@ def test_energy_adds_over_runtime(power: float, hours: list[float]) -> None:
     assert float(fan_energy_kwh(power, hours).sum()) == pytest.approx(float(fan_energy_kwh(power, sum(hours))))
 
 
-def point_at(airflow_cfm: float, static_inwc: float) -> Any:
-    from motemodel.airside import OperatingPoint
-
+def point_at(airflow_cfm: float, static_inwc: float) -> OperatingPoint[float]:
     return OperatingPoint(airflow_cfm * M3H_PER_CFM, static_inwc * PA_PER_INCH_WATER, 0.0, 0.0, 0.0)
 
 
 def test_a_healthy_system_oversteps_nothing() -> None:
     # Common practice, no source: 400 cfm per ton, so five tons move 2,000 cfm; through about 4 ft2 that is 490 fpm.
-    face = 2000.0 * M3H_PER_CFM / 3600.0 / (490.0 * 0.00508)
-    assert face == pytest.approx(4.08 * 0.09290304, rel=0.01)
+    face, media, fpm = 4.08 * 0.09290304, 210.0 * 0.09290304, 0.00508
+    assert float(face_velocity_m_s(2000.0 * M3H_PER_CFM, face)) / fpm == pytest.approx(490.0, rel=0.01)
     # The same air through 210 ft2 of pleated media goes at about 9.5 fpm.
-    assert pytest.approx(9.5, abs=0.05) == 2000.0 * M3H_PER_CFM / 3600.0 / (210 * 0.09290304) / 0.00508
+    assert float(face_velocity_m_s(2000.0 * M3H_PER_CFM, media)) / fpm == pytest.approx(9.5, abs=0.05)
     assert breaches(point_at(2000.0, 0.49), Limits(), cooling_capacity_w=5 * W_PER_TON, face_area_m2=face) == ()
 
 
