@@ -1,4 +1,4 @@
-"""The command line: `moteledger demo | serve | assess | check | bench`."""
+"""The command line: `moteledger demo | serve | assess | compare | check | bench`."""
 
 import argparse
 import asyncio
@@ -12,9 +12,9 @@ from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from ..engine import Assessment, AssessmentError, Engine, assess
+from ..engine import AssessmentError, ComparisonError, Engine, Ranking, assess, compare
 from ..intake import RecordingError, accept, read_recording
-from ..settings import HouseFileError, missing_keys, read_house
+from ..settings import SettingsFileError, missing_keys, read_candidates, read_house
 from ..store import Store, StoreError
 from .progress import progress_bar
 from .service import PortError, now, run_service
@@ -42,7 +42,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code: int = given.run(given)
         if sys.stdout is not None:
             sys.stdout.flush()
-    except (HouseFileError, RecordingError, AssessmentError, StoreError, PortError, OutputError) as error:
+    except (
+        SettingsFileError,
+        RecordingError,
+        AssessmentError,
+        ComparisonError,
+        StoreError,
+        PortError,
+        OutputError,
+    ) as error:
         print(f"moteledger {given.command}: {error}", file=sys.stderr)
         return UNUSABLE
     except BrokenPipeError:
@@ -89,6 +97,21 @@ def _parser() -> argparse.ArgumentParser:
     assessing.add_argument("--json", type=_out_file, metavar="OUT", help="write the assessment as JSON")
     assessing.set_defaults(run=_assess)
 
+    comparing = commands.add_parser("compare", help="compare filter assemblies on a surveyed house")
+    comparing.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
+    comparing.add_argument("--candidates", type=Path, required=True, metavar="FILE", help="the candidates file")
+    comparing.add_argument(
+        "--rank",
+        type=Ranking,
+        choices=tuple(Ranking),
+        default=Ranking.CLEAN_AIR,
+        metavar="BY",
+        help=f"what comes first: {', '.join(Ranking)} (default {Ranking.CLEAN_AIR.value})",
+    )
+    comparing.add_argument("--json", type=_out_file, metavar="OUT", help="write the comparison as JSON")
+    comparing.add_argument("--html", type=_out_file, metavar="OUT.html", help="write the page for the client")
+    comparing.set_defaults(run=_compare)
+
     check = commands.add_parser("check", help="say what is wrong with a house file or missing from it")
     check.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
     check.set_defaults(run=_check)
@@ -117,8 +140,23 @@ def _assess(given: argparse.Namespace) -> int:
         recording = read_recording(given.recording, progress)
     assessment = assess(house, recording.series)
     if given.json is not None:
-        _write(given.json, assessment)
+        _write(given.json, assessment.model_dump_json(indent=1) + "\n")
     print(summary(assessment, house))
+    return DONE
+
+
+def _compare(given: argparse.Namespace) -> int:
+    from ..report import render_comparison  # noqa: PLC0415  only this command pays for loading it
+    from .comparison import comparison_table  # noqa: PLC0415  only this command pays for loading it
+
+    house = read_house(given.house)
+    comparison = compare(house, read_candidates(given.candidates), given.rank)
+    if given.json is not None:
+        _write(given.json, comparison.model_dump_json(indent=1) + "\n")
+    if given.html is not None:
+        made_on = datetime.now(house.zone).date()
+        _write(given.html, render_comparison(comparison, house, made_on=made_on))
+    print(comparison_table(comparison, house))
     return DONE
 
 
@@ -194,11 +232,11 @@ def _tell_address(address: str) -> None:
     print(f"The page is at {address} (stop with Ctrl-C).", flush=True)
 
 
-def _write(path: Path, assessment: Assessment) -> None:
-    """Write the JSON whole or not at all."""
+def _write(path: Path, text: str) -> None:
+    """Write a file whole or not at all."""
     beside = path.with_name(f".{path.name}.part")
     try:
-        beside.write_text(assessment.model_dump_json(indent=1) + "\n", encoding="utf-8")
+        beside.write_text(text, encoding="utf-8")
         beside.replace(path)
     except OSError as error:
         with suppress(OSError):

@@ -7,9 +7,6 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 
-from aiohttp import web
-
-from ..api import add_pages, create_app
 from ..engine import Engine
 from ..settings import House
 from ..store import Store
@@ -43,6 +40,10 @@ async def run_service(
 
     Raises PortError when the port is taken or not allowed.
     """
+    from aiohttp import web  # noqa: PLC0415  only a service pays for loading it
+
+    from ..api import add_pages, create_app  # noqa: PLC0415  likewise
+
     app = create_app(store, engine, fan=engine.fan, clock=now)
     add_pages(app, house, banner=banner)
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=2.0)

@@ -4,8 +4,8 @@ import math
 from datetime import date, datetime, timedelta
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.stats import theilslopes
 
 from motemodel.estimate import Answer, Estimate, Unknown
 from motemodel.filters import DUST_GRID, USUAL_EXPONENT, Filter, as_installed_curve, drop_pa, dust_caught_mg
@@ -134,7 +134,7 @@ def _trend(daily: FloatArray) -> tuple[Answer, Answer]:
         half = max(0.05 * abs(float(np.median(drops))), 1.0)
         level = float(np.median(drops))
         return Estimate(level, level - half, level + half), Unknown("the drop's trend needs five days", "wait")
-    slope, intercept, low, high = theilslopes(drops, days, alpha=0.90)
+    slope, intercept, low, high = scipy.stats.theilslopes(drops, days, alpha=0.90)
     residual = drops - (intercept + slope * days)
     end = float(intercept + slope * days[-1])
     # The end of a line is less certain than its middle by what its slope may differ over half the span.

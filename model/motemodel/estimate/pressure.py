@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from scipy import stats
+import scipy
 
 from .answer import Answer, Estimate, Unknown
 from .recurrence import FloatArray
@@ -139,7 +139,7 @@ def _trend(time: FloatArray, drop: FloatArray) -> tuple[Answer, Answer]:
         return Estimate(middle, middle - half, middle + half), Unknown(
             f"only {days.size} days with the fan running since the filter was changed", "wait for a week of readings"
         )
-    slope, intercept, low, high = stats.theilslopes(centre, middle_day, 0.9)
+    slope, intercept, low, high = scipy.stats.theilslopes(centre, middle_day, 0.9)
     residual = centre - (intercept + slope * middle_day)
     lag = float(np.clip(np.corrcoef(residual[:-1], residual[1:])[0, 1], 0.0, 0.9)) if np.ptp(residual) > 0.0 else 0.0
     wider = np.sqrt((1.0 + lag) / (1.0 - lag))
