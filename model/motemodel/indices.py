@@ -57,8 +57,62 @@ def running_mean(values_ug_m3: ArrayLike, window: int, completeness: float = COM
     return _mean_where_enough(sums, _trailing_sum(present.astype(np.float64), window), window, completeness)
 
 
-def nowcast(hourly_ug_m3: ArrayLike) -> FloatArray:
-    """NowCast of PM2.5 at each hour from it and the eleven before, ug/m3, cut to 0.1 as EPA reports it.
+@dataclass(frozen=True)
+class Category:
+    """One row of the US index: its published name, and its ends in the index and in ug/m3.
+
+    Above the last row the same line goes on: `high_index` is its end for reckoning, not for the category.
+    """
+
+    name: str
+    low_index: int
+    high_index: int
+    low_ug_m3: float
+    high_ug_m3: float
+
+
+@dataclass(frozen=True)
+class IndexScale:
+    """The US index of a pollutant: its rows, and the parts of 1 ug/m3 to which concentrations are cut."""
+
+    pollutant: str
+    parts_per_ug_m3: int
+    rows: tuple[Category, ...]
+
+
+PM25_INDEX = IndexScale(
+    "PM2.5",
+    10,
+    (
+        Category("Good", 0, 50, 0.0, 9.0),
+        Category("Moderate", 51, 100, 9.1, 35.4),
+        Category("Unhealthy for Sensitive Groups", 101, 150, 35.5, 55.4),
+        Category("Unhealthy", 151, 200, 55.5, 125.4),
+        Category("Very Unhealthy", 201, 300, 125.5, 225.4),
+        Category("Hazardous", 301, 500, 225.5, 325.4),
+    ),
+)
+PM10_INDEX = IndexScale(
+    "PM10",
+    1,
+    (
+        Category("Good", 0, 50, 0.0, 54.0),
+        Category("Moderate", 51, 100, 55.0, 154.0),
+        Category("Unhealthy for Sensitive Groups", 101, 150, 155.0, 254.0),
+        Category("Unhealthy", 151, 200, 255.0, 354.0),
+        Category("Very Unhealthy", 201, 300, 355.0, 424.0),
+        Category("Hazardous", 301, 500, 425.0, 604.0),
+    ),
+)
+"""The US index since May 2024: 40 CFR 58 App. G, table 2 (89 FR 16202), and EPA (2024), table 6."""
+CATEGORIES = PM25_INDEX.rows
+"""The rows of PM2.5; names and index values are those of every pollutant."""
+INDEX_END = CATEGORIES[-1].high_index
+"""Above it a value is "beyond the AQI"; the advice is that of the highest category."""
+
+
+def nowcast(hourly_ug_m3: ArrayLike, scale: IndexScale = PM25_INDEX) -> FloatArray:
+    """NowCast at each hour from it and the eleven before, ug/m3, cut as EPA reports it: PM2.5 to 0.1, PM10 to 1.
 
     A weighted mean of the hours that are there, the newest with weight one and each older hour with w times that of the
     next; w = 1 - (highest - lowest)/highest of the twelve, but one half at least: steady air is averaged over twelve
@@ -85,62 +139,36 @@ def nowcast(hourly_ug_m3: ArrayLike) -> FloatArray:
     enough = present[:, -3:].sum(axis=1) >= 2
     weighted = (weights * np.where(present, twelve, 0.0)).sum(axis=1)
     mean = np.divide(weighted, weights.sum(axis=1), out=np.full(values.size, np.nan), where=enough)
-    return np.maximum(_tenths(mean) / 10.0, 0.0)
+    return np.maximum(_whole_parts(mean, scale) / scale.parts_per_ug_m3, 0.0)
 
 
-@dataclass(frozen=True)
-class Category:
-    """One row of the US index for PM2.5: its published name, and its ends in the index and in ug/m3.
+def air_quality_index(mean_ug_m3: ArrayLike, scale: IndexScale = PM25_INDEX) -> FloatArray:
+    """The US index of 24-hour means or NowCasts, whole numbers in the shape given, NaN where missing.
 
-    Above the last row the same line goes on: `high_index` is its end for reckoning, not for the category.
-    """
-
-    name: str
-    low_index: int
-    high_index: int
-    low_ug_m3: float
-    high_ug_m3: float
-
-
-CATEGORIES = (
-    Category("Good", 0, 50, 0.0, 9.0),
-    Category("Moderate", 51, 100, 9.1, 35.4),
-    Category("Unhealthy for Sensitive Groups", 101, 150, 35.5, 55.4),
-    Category("Unhealthy", 151, 200, 55.5, 125.4),
-    Category("Very Unhealthy", 201, 300, 125.5, 225.4),
-    Category("Hazardous", 301, 500, 225.5, 325.4),
-)
-"""The US index for PM2.5 since May 2024: 40 CFR 58 App. G, table 2 (89 FR 16202), and EPA (2024), table 6."""
-INDEX_END = CATEGORIES[-1].high_index
-"""Above it a value is "beyond the AQI"; the advice is that of the highest category."""
-
-
-def air_quality_index(pm25_ug_m3: ArrayLike) -> FloatArray:
-    """The US index for PM2.5 of 24-hour means or NowCasts, whole numbers in the shape given, NaN where missing.
-
-    The concentration is cut to 0.1 ug/m3, the index read from the straight line of its row of `CATEGORIES` and rounded
-    to the nearest whole number, halves up (equation 1 of the source). Above 325.4 ug/m3 the line of the last row goes
-    on, so that the index passes 500: "beyond the AQI". A mean below zero has the index of zero. Reckoned in whole
-    tenths, so that no rounding of the machine moves a value over a breakpoint.
+    The concentration is cut (PM2.5 to 0.1 ug/m3, PM10 to 1), the index read from the straight line of its row of the
+    scale and rounded to the nearest whole number, halves up (equation 1 of the source). Above the last row (325.4 ug/m3
+    of PM2.5, 604 of PM10) its line goes on, so that the index passes 500: "beyond the AQI". A mean below zero has the
+    index of zero. Reckoned in whole parts, so that no rounding of the machine moves a value over a breakpoint.
 
     Raises ValueError for a value that is no number, or no air.
 
     >>> air_quality_index([9.0, 35.9, 325.4]).tolist()
     [50.0, 102.0, 500.0]
+    >>> float(air_quality_index(150.9, PM10_INDEX))
+    98.0
     """
-    values = _air("pm25_ug_m3", pm25_ug_m3)
+    values = _air("mean_ug_m3", mean_ug_m3)
     missing = np.isnan(values)
-    tenths = np.maximum(_tenths(np.where(missing, 0.0, values)), 0.0).astype(np.int64)
-    low, high = (np.array([round(10 * ends) for ends in column]) for column in _CONCENTRATION_ENDS)
-    low_index, high_index = (np.array(column) for column in _INDEX_ENDS)
-    row = np.searchsorted(low, tenths, side="right") - 1
+    parts = np.maximum(_whole_parts(np.where(missing, 0.0, values), scale), 0.0).astype(np.int64)
+    low, high = (
+        np.array([round(scale.parts_per_ug_m3 * end) for end in ends])
+        for ends in ([row.low_ug_m3 for row in scale.rows], [row.high_ug_m3 for row in scale.rows])
+    )
+    low_index, high_index = np.array([(row.low_index, row.high_index) for row in scale.rows]).T
+    row = np.searchsorted(low, parts, side="right") - 1
     run, rise = (high - low)[row], (high_index - low_index)[row]
-    index = low_index[row] + (2 * rise * (tenths - low[row]) + run) // (2 * run)
+    index = low_index[row] + (2 * rise * (parts - low[row]) + run) // (2 * run)
     return np.where(missing, np.nan, index.astype(np.float64))
-
-
-_CONCENTRATION_ENDS = ([row.low_ug_m3 for row in CATEGORIES], [row.high_ug_m3 for row in CATEGORIES])
-_INDEX_ENDS = ([row.low_index for row in CATEGORIES], [row.high_index for row in CATEGORIES])
 
 
 def category(index: float) -> Category:
@@ -255,6 +283,6 @@ def _shifted(values: FloatArray, by: int) -> FloatArray:
     return moved
 
 
-def _tenths(values: FloatArray) -> FloatArray:
-    """Whole tenths, cut and not rounded; a value that misses a tenth by the machine's rounding alone has it."""
-    return np.floor(10.0 * values + 1e-7)
+def _whole_parts(values: FloatArray, scale: IndexScale) -> FloatArray:
+    """Values in whole parts of the scale, cut and not rounded; one that misses a part by rounding alone has it."""
+    return np.floor(scale.parts_per_ug_m3 * values + 1e-7)

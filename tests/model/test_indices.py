@@ -11,7 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from motemodel import indices
-from motemodel.indices import air_quality_index, block_mean, category, is_beyond_index, nowcast, running_mean
+from motemodel.indices import (
+    PM10_INDEX,
+    air_quality_index,
+    block_mean,
+    category,
+    is_beyond_index,
+    nowcast,
+    running_mean,
+)
 
 RECORDS = json.loads((Path(__file__).parents[1] / "reference" / "indices.json").read_text(encoding="utf-8"))
 AIR = st.floats(-10.0, 2000.0)
@@ -38,6 +46,21 @@ def test_each_row_of_the_index_starts_and_ends_where_it_is_published(record: dic
     expected = record["expected"]
     assert air_quality_index(ends).tolist() == [expected["low_index"], expected["high_index"]]
     assert category(expected["low_index"]).name == expected["category"] == category(expected["high_index"]).name
+
+
+@pytest.mark.parametrize("record", records("pm10_row"))
+def test_each_row_of_the_index_of_pm10_starts_and_ends_where_it_is_published(record: dict[str, Any]) -> None:
+    ends = (record["inputs"]["low_ug_m3"], record["inputs"]["high_ug_m3"])
+    expected = record["expected"]
+    assert air_quality_index(ends, PM10_INDEX).tolist() == [expected["low_index"], expected["high_index"]]
+    assert category(expected["low_index"]).name == expected["category"]
+
+
+def test_pm10_is_cut_to_whole_numbers_and_goes_on_beyond_its_end() -> None:
+    # Truncation to whole ug/m3 as EPA (2024) has it; beyond 604 the slope of the last row, 199/179 (from memory).
+    assert air_quality_index([54.9, 154.999, 424.9], PM10_INDEX).tolist() == [50.0, 100.0, 300.0]
+    assert float(air_quality_index(604 + 179, PM10_INDEX)) == 699
+    assert float(nowcast([71.0, 71.9, 71.9], PM10_INDEX)[-1]) == 71.0
 
 
 @pytest.mark.parametrize("record", [*records("aqi_example"), *records("aqi_trunc"), *records("aqi_mid")])
@@ -207,7 +230,7 @@ def test_what_is_no_air_is_refused_by_name_value_and_fix(bad: float) -> None:
 def test_wrong_shapes_words_and_windows_are_refused_by_name_value_and_fix() -> None:
     with pytest.raises(ValueError, match=r"hourly_ug_m3: shape \(2, 2\); give one row"):
         nowcast([[1.0, 2.0], [3.0, 4.0]])
-    with pytest.raises(ValueError, match="pm25_ug_m3: 'smoky' is not a number; give numbers"):
+    with pytest.raises(ValueError, match="mean_ug_m3: 'smoky' is not a number; give numbers"):
         air_quality_index("smoky")  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="window: 0 is no number of values; give a whole number from 1"):
         running_mean([1.0], 0)
