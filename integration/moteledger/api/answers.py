@@ -8,8 +8,8 @@ from typing import Annotated
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from ..engine.assessment import Moment
-from ..engine.fan_answer import Action, FanAnswer
+from ..engine.assessment import Action, Moment
+from ..engine.fan_answer import FanAnswer
 from ..engine.fan_control import DECISION, LONGEST_OVERRIDE
 from ..store import from_us
 from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from motemodel.estimate import Answer, Estimate, HouseRecord, Identification, identify
+from motemodel.plan import Dwell
 
 from ..settings import House, missing_keys
 from ..signals import SIGNALS
@@ -37,8 +38,11 @@ _POOR_DAY_UG_M3 = 35.0
 _RECENT_COOLING_H = 1.0
 
 
-def assess(house: House, readings: Mapping[str, Series]) -> Assessment:
-    """Assess a house from its readings, by signal; raises AssessmentError when they cannot be assessed at all."""
+def assess(house: House, readings: Mapping[str, Series], *, dwell: Dwell | None = None) -> Assessment:
+    """Assess a house from its readings, by signal; raises AssessmentError when they cannot be assessed at all.
+
+    `dwell` is what the fan has been asked for and since when, where an automation acts on the advice.
+    """
     grid = gridded(house, readings)
     expected = survey(house, grid)
     airflow = expected.airflow_m3h
@@ -49,7 +53,7 @@ def assess(house: House, readings: Mapping[str, Series]) -> Assessment:
     hours = grid.grid.count * grid.grid.step_h
     made_ug = 1000.0 * sum(event.emitted_mg.value for event in identification.events)
     source = made_ug / house.house.volume_m3 / hours
-    fan = fan_advice(house, grid, rates, source)
+    fan = fan_advice(house, grid, rates, source, readings=readings, dwell=dwell)
     filter_ = filter_advice(house, grid, grid.moment(grid.grid.end_h))
     limit, drop = filter_.drop_limit_pa, filter_.drop_at_reference_pa
     return Assessment(

@@ -168,6 +168,9 @@ class FilterAdvice(Document):
     reason: str
 
 
+Action = Literal["run", "rest", "leave"]
+
+
 class FanSpan(Document):
     """A stretch of the schedule in which the fan is to run."""
 
@@ -184,23 +187,29 @@ class DataBehind(Document):
 
 
 class Alternative(Document):
-    """One way to run the fan over the same forecast."""
+    """One way to run the fan over the same forecast.
+
+    `hours_above_target` are those with more than the target; `holds_target` whether its means by days keep within it.
+    """
 
     name: str
     run_hours: float
     energy_kwh: Figure
     mean_pm25: Figure
     cost: Figure
+    hours_above_target: float | None = None
+    holds_target: bool | None = None
 
 
 class FanAdvice(Document):
     """The schedule for the hours ahead, beside the simple alternatives on the same forecast.
 
     `planned_until` is the end of those hours: up to it, no span of the schedule means rest. `based_on` names the
-    readings behind the advice, and `confidence` (0..1) is how sure it is that `action_now` is right.
+    readings behind the advice, and `confidence` (0..1) is how sure it is that `action_now` is right. On the same
+    forecast no schedule could save more than the share `gap_to_bound` of what this one costs beyond the calls.
     """
 
-    action_now: Literal["run", "rest", "leave"]
+    action_now: Action
     reason: str
     valid_until: Moment
     forecast_basis: str
@@ -211,6 +220,9 @@ class FanAdvice(Document):
     target_ug_m3: float
     alternatives: tuple[Alternative, ...]
     planned_until: Moment | None = None
+    hours_above_target: float | None = None
+    holds_target: bool | None = None
+    gap_to_bound: float | None = None
     based_on: tuple[DataBehind, ...] = ()
     confidence: Annotated[float, Field(ge=0, le=1)] = 0.0
 

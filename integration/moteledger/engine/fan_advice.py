@@ -1,41 +1,47 @@
 """What the fan should do over the hours ahead, beside the simple alternatives on the same forecast."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, time, timedelta
-from typing import Literal
+from datetime import datetime, timedelta
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
 
 from motemodel.estimate import Estimate
 from motemodel.plan import (
+    ALWAYS_ON,
     THERMOSTAT_ONLY,
+    Costs,
+    Dwell,
     FanPlan,
-    Forecast,
     HouseRates,
     Outlook,
-    best_plan,
-    outdoor_forecast,
+    Schedule,
+    best_schedule,
     planned,
+    room_cleaner_m3h,
     simple_plans,
-    usual_share_by_hour,
 )
 from motemodel.units import M3H_PER_CFM, Quantity, from_inside
 
-from ..settings import BlowerType, House, QuietHours, Units
+from ..settings import BlowerType, House, Units
+from ..signals import signal_named
+from ..store import Series, from_us
 from .account import Rates
-from .assessment import Alternative, FanAdvice, FanSpan, Figure, NotKnown
+from .assessment import Action, Alternative, DataBehind, FanAdvice, FanSpan, Figure, NotKnown
+from .fan_outlook import HORIZON_H, STEP, STEP_H, Ahead, ahead
 from .figures import figure, spread
 from .grid import GriddedHouse
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-HORIZON_H = 24
-_STEP = timedelta(minutes=5)
-_STEP_H = _STEP / timedelta(hours=1)
 _VALID_FOR = timedelta(minutes=15)
+_START_COSTS_H = 0.05
+"""Wear of a start, as hours of running (common practice, no source): enough to let a run go on rather than flicker."""
+_SURE, _UNSURE, _DOUBTFUL = 0.9, 0.5, 0.2
+_BEHIND = ("indoor.pm25", "outdoor.pm25")
 _WATTS_PER_M3H = {
     BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.414 / M3H_PER_CFM,
     BlowerType.CONSTANT_TORQUE: 0.281 / M3H_PER_CFM,
@@ -45,32 +51,47 @@ _WATTS_PER_M3H = {
 
 
 @dataclass(frozen=True)
-class Hourly:
-    """The past as hours: outdoor PM2.5 and share called, (N,) each, and the local hour of the day of each."""
+class Found:
+    """A schedule, and what had to be given up for it.
 
-    outdoor_ug_m3: FloatArray
-    called: FloatArray
-    hour_of_day: NDArray[np.intp]
+    `forgiving`: that what is left of today makes up for its beginning; `unguarded`: the rest after cooling calls.
+    """
+
+    schedule: Schedule
+    ahead: Ahead
+    forgiving: bool
+    unguarded: bool
+
+    def holds(self, plan: FanPlan, target: float) -> bool:
+        """Whether another way of running the fan keeps the same target by the same days."""
+        outlook = self.ahead.outlook
+        air = self.ahead.target(target, forgiving=self.forgiving)
+        exposure = np.bincount(air.periods(outlook.steps), weights=plan.indoor_ug_m3 * outlook.step_h)
+        return bool((exposure <= air.allowances(outlook.steps, outlook.step_h) + 1e-9).all())
+
+    @property
+    def forced(self) -> BoolArray:
+        """Where the fan is asked for, (T,)."""
+        return self.schedule.choice > 0
 
 
-def fan_advice(house: House, gridded: GriddedHouse, rates: Rates, source_ug_m3_h: float) -> FanAdvice:
-    """Search the simple ways of running the fan over the next day for the cheapest that holds the target."""
-    now = gridded.moment(gridded.grid.end_h)
+def fan_advice(
+    house: House,
+    gridded: GriddedHouse,
+    rates: Rates,
+    source_ug_m3_h: float,
+    *,
+    readings: Mapping[str, Series] | None = None,
+    dwell: Dwell | None = None,
+) -> FanAdvice:
+    """The cheapest schedule of the next day that holds the target, beside simple ways of running the fan.
+
+    `readings` tell which data are behind the advice, `dwell` what the fan is doing now and its least times.
+    """
     target = house.targets.pm25
-    past = _hourly(house, gridded)
-    forecast = outdoor_forecast(past.outdoor_ug_m3, past.hour_of_day, HORIZON_H)
-    usual_calls = usual_share_by_hour(past.called, past.hour_of_day)
+    hours_ahead = ahead(house, gridded)
+    outlook, now = hours_ahead.outlook, hours_ahead.now
     power, power_known = _fan_power(house)
-    hours = (past.hour_of_day[-1] + 1 + np.arange(HORIZON_H)) % 24
-    per_hour = round(1.0 / _STEP_H)
-    middle = Outlook(
-        step_h=_STEP_H,
-        outdoor_ug_m3=np.repeat(forecast.value, per_hour),
-        called=np.repeat(usual_calls[hours], per_hour),
-        allowed=_allowed(house, now, HORIZON_H * per_hour),
-        start_ug_m3=_start(gridded),
-        into_hour_h=_into_hour_h(now.astimezone(house.zone).time()),
-    )
     # The plan speaks the indoor sensor's scale, in which the target is read.
     scaled = HouseRates(
         entry_per_h=rates.entry_per_h.value * rates.gain.value,
@@ -78,12 +99,13 @@ def fan_advice(house: House, gridded: GriddedHouse, rates: Rates, source_ug_m3_h
         clean_air_per_h=rates.delivered_m3h.value / house.house.volume_m3,
         fan_power_w=power,
         source_ug_m3_h=source_ug_m3_h,
+        fan_extra_entry_per_h=rates.fan_extra_entry_per_h * rates.gain.value,
     )
-    plans = simple_plans(middle, scaled, target)
-    best, holds = best_plan(plans, target)
-    forced = best.running > middle.called + 1e-9
-    action, reason = _decision(best, holds, bool(forced[0]), scaled, target, house)
-    others = [plan for plan in plans if plan.name in (best.name, *_shown(plans))]
+    costs = _costs(house, scaled)
+    found = find_schedule(hours_ahead, scaled, target, costs, dwell)
+    best, forced = found.schedule.plan, found.forced
+    plans = simple_plans(outlook, scaled, target)
+    action, reason = _decision(found, plans, scaled, target, house)
     return FanAdvice(
         action_now=action,
         reason=reason,
@@ -92,47 +114,137 @@ def fan_advice(house: House, gridded: GriddedHouse, rates: Rates, source_ug_m3_h
         schedule=tuple(_spans(forced, now)),
         run_hours=best.run_hours,
         energy_kwh=_energy(best, power_known),
-        mean_pm25=_mean(best, forecast, middle, scaled),
+        mean_pm25=_mean(best, hours_ahead, scaled),
         target_ug_m3=target,
         alternatives=tuple(
             Alternative(
                 name=_printed(plan.name),
                 run_hours=plan.run_hours,
                 energy_kwh=_energy(plan, power_known),
-                mean_pm25=_mean(plan, forecast, middle, scaled),
+                mean_pm25=_mean(plan, hours_ahead, scaled),
                 cost=_cost(plan, house, power_known),
+                hours_above_target=plan.hours_above(target, STEP_H),
+                holds_target=found.holds(plan, target),
             )
-            for plan in others
+            for plan in _shown(plans, found, target)
         ),
         planned_until=now + timedelta(hours=HORIZON_H),
+        hours_above_target=best.hours_above(target, STEP_H),
+        holds_target=found.schedule.holds,
+        gap_to_bound=found.schedule.gap,
+        based_on=_behind(house, gridded, readings or {}),
+        confidence=_confidence(found, rates.delivered_m3h, scaled, target, costs, dwell),
     )
 
 
-def _shown(plans: tuple[FanPlan, ...]) -> list[str]:
-    """The ends of the range, one of the fixed cycles and one of the thresholds."""
-    cycles = [plan.name for plan in plans if plan.name.endswith("each hour")]
-    thresholds = [plan.name for plan in plans if plan.name.startswith("while")]
-    return [plans[0].name, plans[1].name, *cycles[3:4], *thresholds[-1:]]
+def find_schedule(hours: Ahead, rates: HouseRates, target: float, costs: Costs, dwell: Dwell | None) -> Found:
+    """The cheapest schedule that holds the target by calendar days.
+
+    Where none does, what is left of today need not make up for its beginning; where that does not help, the rest after
+    cooling calls is given up: smoke is worse than a damp day.
+    """
+    ways = [(hours, False)]
+    if hours.today_ug_m3 > target:
+        ways.append((hours, True))
+    if hours.guarded:
+        ways.append((hours.unguarded(), True))
+    for way, forgiving in ways:
+        air = way.target(target, forgiving=forgiving)
+        found = Found(
+            best_schedule(way.outlook, rates, air, costs=costs, dwell=dwell), way, forgiving, way is not hours
+        )
+        if found.schedule.holds:
+            break
+    return found
+
+
+def _costs(house: House, rates: HouseRates) -> Costs:
+    """Energy at the tariff, or a kilowatt-hour as the currency, and the wear of a start."""
+    price = house.tariff.per_kwh or 1.0
+    return Costs(price_per_kwh=price, per_start=price * rates.fan_power_w / 1000.0 * _START_COSTS_H)
+
+
+def _confidence(
+    found: Found, delivered: Estimate, rates: HouseRates, target: float, costs: Costs, dwell: Dwell | None
+) -> float:
+    """How sure it is that what is advised now is right, given what the outdoor air may do: at least this.
+
+    If the plans for both ends of the forecast's 90 % interval ask for the same now, so do those between; if one end
+    differs, the turning point lies beyond the middle, and the chance is at least a half. A run is doubtful while it
+    cannot be told that the fan cleans at all.
+    """
+    forecast = found.ahead.forecast
+    now = bool(found.forced[0])
+    if delivered.value <= 0.0 or (now and delivered.low <= 0.0):
+        return _DOUBTFUL
+    for outdoor in (forecast.low, forecast.high):
+        end = replace(found.ahead, outlook=found.ahead.under(outdoor))
+        if bool(find_schedule(end, rates, target, costs, dwell).forced[0]) != now:
+            return _UNSURE
+    return _SURE
+
+
+def _behind(house: House, gridded: GriddedHouse, readings: Mapping[str, Series]) -> tuple[DataBehind, ...]:
+    """The newest readings of the signals that no advice can do without, and how long they stand in for newer ones."""
+    behind = []
+    for name in _BEHIND:
+        series = readings.get(name)
+        if series is not None and len(series):
+            newest = from_us(int(series.time_us[-1]))
+            known = np.flatnonzero(np.isfinite(gridded.values_or_nan(name)))
+            if not known.size or known[-1] < gridded.grid.count - 1:
+                # What came since was of no use: a sensor that is stuck or tells nonsense is a lost one.
+                steps = int(known[-1]) + 1 if known.size else 0
+                newest = min(newest, gridded.moment(gridded.grid.start_h + steps * gridded.grid.step_h))
+            hold_h = house.sensor(name).hold or signal_named(name).hold_h
+            behind.append(DataBehind(signal=name, newest=newest, good_until=newest + timedelta(hours=hold_h)))
+    return tuple(behind)
+
+
+def _shown(plans: Sequence[FanPlan], found: Found, target: float) -> tuple[FanPlan, ...]:
+    """The ends of the range, the best simple way of all, one of the fixed cycles and one of each kind of threshold."""
+    best = min(plans, key=lambda plan: (not found.holds(plan, target), plan.energy_kwh))
+    kinds = {
+        "each hour": [plan for plan in plans if plan.name.endswith("each hour")],
+        "while outdoors": [plan for plan in plans if plan.name.startswith("while outdoors")],
+        "while indoors": [plan for plan in plans if plan.name.startswith("while indoors")],
+    }
+    usual = {id(ways[len(ways) // 2]) for ways in kinds.values() if ways}
+    ends = {id(plan) for plan in plans if plan.name == THERMOSTAT_ONLY or plan.name.startswith(ALWAYS_ON)}
+    return tuple(plan for plan in plans if id(plan) in {id(best), *usual, *ends})
 
 
 def _decision(
-    best: FanPlan, holds: bool, extra: bool, rates: HouseRates, target: float, house: House
-) -> tuple[Literal["run", "rest", "leave"], str]:
-    """What to do now, and why; `extra`: the plan runs the fan now beyond the thermostat's calls."""
+    found: Found, plans: Sequence[FanPlan], rates: HouseRates, target: float, house: House
+) -> tuple[Action, str]:
+    """What to do now, and why."""
     if rates.clean_air_per_h <= 0.0:
         return "leave", "It is not known yet how much clean air the running fan delivers, so nothing is advised."
-    mean, way = f"{best.mean_ug_m3:.0f} µg/m³", _printed(best.name)
-    if not holds:
-        clean = _airflow(_room_cleaner_m3h(best, rates, target, house), house)
+    schedule, outlook, forced = found.schedule, found.ahead.outlook, found.forced
+    extra = bool(forced[0])
+    mean, wish = f"{schedule.plan.mean_ug_m3:.0f} µg/m³", f"{target:g} µg/m³"
+    damp = " The rest after cooling calls is given up for it." if found.unguarded and forced.any() else ""
+    if not schedule.holds:
+        quiet = "" if outlook.allowed.all() else " outside the quiet hours"
+        clean = room_cleaner_m3h(schedule.plan.running, outlook, rates, target, house.house.volume_m3)
+        closing = f" A room cleaner that gives about {_airflow(clean, house)} of clean air would close the gap."
         return (
-            "run" if extra else "leave",
-            f"Filtering alone cannot hold {target:g} µg/m³ in the next {HORIZON_H} h; the cleanest way, {way}, "
-            f"comes to {mean}. A room cleaner that gives about {clean} of clean air would close the gap.",
+            "run" if extra else "rest",
+            f"Filtering alone{quiet} cannot hold {wish} in the next {HORIZON_H} h; the cleanest that it can do comes "
+            f"to {mean}.{closing if clean > 0.0 and isfinite(clean) else ''}{damp}",
         )
-    if best.name == THERMOSTAT_ONLY:
-        return "rest", f"The thermostat's own calls hold the air at {mean}, within {target:g} µg/m³."
-    sentence = f"Running it {way} holds the air at {mean}, within {target:g} µg/m³, on the least energy."
-    return ("run" if extra else "rest"), sentence
+    lost = " Today began too poor to be made good; what is left of it is held." if found.forgiving else ""
+    if not forced.any():
+        return "rest", f"The thermostat's own calls hold the air at {mean}, within {wish}.{lost}"
+    hours = float((forced * outlook.left).sum()) * outlook.step_h
+    simple = min((plan for plan in plans if found.holds(plan, target)), key=lambda plan: plan.energy_kwh, default=None)
+    saved = 0.0 if simple is None else simple.energy_kwh - schedule.plan.energy_kwh
+    beside = "" if simple is None or saved < 0.05 else f", {saved:.1f} kWh less than {_printed(simple.name)}"
+    return (
+        "run" if extra else "rest",
+        f"Running it {hours:.1f} h beyond the thermostat's calls holds the air at {mean}, within {wish}{beside}; no "
+        f"schedule could save more than {max(schedule.gap, 0.001):.1%} of that.{lost}{damp}",
+    )
 
 
 def _printed(name: str) -> str:
@@ -149,53 +261,6 @@ def _airflow(m3h: float, house: House) -> str:
 
 def _two_digits(number: float) -> str:
     return f"{float(f'{number:.1e}'):,.0f}"
-
-
-def _room_cleaner_m3h(best: FanPlan, rates: HouseRates, target: float, house: House) -> float:
-    """Clean air, m3/h, that is missing to the target: at rest the concentration is supply over loss."""
-    loss = rates.loss_fan_off_per_h + float(best.running.mean()) * rates.clean_air_per_h
-    return max(best.mean_ug_m3 / target - 1.0, 0.0) * loss * house.house.volume_m3
-
-
-def _hourly(house: House, gridded: GriddedHouse) -> Hourly:
-    """The hours of the period, the last one ending now; the first may be known in part."""
-    per_hour = round(1.0 / gridded.grid.step_h)
-    count = -(-gridded.grid.count // per_hour)
-    calls = [gridded.values(name) for name in ("heating.running", "cooling.running")]
-    known = [call for call in calls if call is not None]
-    called = np.fmax.reduce(known) if known else np.zeros(gridded.grid.count)
-    end_h = gridded.grid.end_h
-    hours = [gridded.moment(end_h - (count - k)).astimezone(house.zone).hour for k in range(count)]
-    return Hourly(
-        outdoor_ug_m3=_means(gridded.values_or_nan("outdoor.pm25"), per_hour),
-        called=_means(called, per_hour),
-        hour_of_day=np.array(hours, dtype=np.intp),
-    )
-
-
-def _means(values: FloatArray, width: int) -> FloatArray:
-    """Means of `width` values each, counted from the end; NaN where none is known."""
-    rows = np.concatenate((np.full(-values.size % width, np.nan), values)).reshape(-1, width)
-    known = np.isfinite(rows)
-    count = known.sum(axis=1)
-    return np.where(count > 0, np.where(known, rows, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan)
-
-
-def _allowed(house: House, now: datetime, steps: int) -> BoolArray:
-    """Where the fan may be run for the air: outside the quiet hours."""
-    moments = [(now + k * _STEP).astimezone(house.zone).time() for k in range(steps)]
-    return np.array([not any(_within(moment, quiet) for quiet in house.quiet_hours) for moment in moments])
-
-
-def _within(moment: time, quiet: QuietHours) -> bool:
-    if quiet.start <= quiet.end:
-        return quiet.start <= moment < quiet.end
-    return moment >= quiet.start or moment < quiet.end
-
-
-def _start(gridded: GriddedHouse) -> float:
-    indoor = gridded.values_or_nan("indoor.pm25")
-    return max(float(indoor[np.isfinite(indoor)][-1]), 0.0)
 
 
 def _fan_power(house: House) -> tuple[float, bool]:
@@ -222,29 +287,24 @@ def _cost(plan: FanPlan, house: House, power_known: bool) -> Figure:
     return figure(_energy_kwh(plan, power_known).scaled(price), house.tariff.currency or "money")
 
 
-def _mean(plan: FanPlan, forecast: Forecast, outlook: Outlook, rates: HouseRates) -> Figure:
+def _mean(plan: FanPlan, hours: Ahead, rates: HouseRates) -> Figure:
     """Mean PM2.5 of a plan with the interval that the forecast's own interval gives it."""
 
-    def under(outdoor: FloatArray) -> float:
-        return planned(plan.name, plan.running, replace(outlook, outdoor_ug_m3=outdoor), rates).mean_ug_m3
+    def under(outdoor: Outlook) -> float:
+        return planned(plan.name, plan.running, outdoor, rates).mean_ug_m3
 
-    width = outlook.steps // forecast.value.size
-    low, high = under(np.repeat(forecast.low, width)), under(np.repeat(forecast.high, width))
-    return figure(Estimate(plan.mean_ug_m3, low, high), "ug/m3")
-
-
-def _into_hour_h(local: time) -> float:
-    return (local.minute + local.second / 60.0) / 60.0
+    low, high = under(hours.under(hours.forecast.low)), under(hours.under(hours.forecast.high))
+    return figure(Estimate(plan.mean_ug_m3, min(low, plan.mean_ug_m3), max(high, plan.mean_ug_m3)), "ug/m3")
 
 
 def _valid_for(forced: BoolArray) -> timedelta:
     """How long what is advised now stands: until the plan changes it, and no longer than new readings take to come."""
     change = np.flatnonzero(forced != forced[0])
-    return min(_VALID_FOR, int(change[0]) * _STEP) if change.size else _VALID_FOR
+    return min(_VALID_FOR, int(change[0]) * STEP) if change.size else _VALID_FOR
 
 
 def _spans(forced: BoolArray, now: datetime) -> Iterator[FanSpan]:
     """The stretches in which the plan runs the fan beyond the thermostat's calls."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], forced, [False])).astype(np.int8)))
     for first, last in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
-        yield FanSpan(start=now + first * _STEP, end=now + last * _STEP)
+        yield FanSpan(start=now + first * STEP, end=now + last * STEP)

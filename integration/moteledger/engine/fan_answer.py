@@ -1,13 +1,11 @@
 """The answer that an automation may act on: what the fan should do now, why, until when, and what it rests on."""
 
 from enum import StrEnum
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import Field
 
-from .assessment import DataBehind, Document, Moment
-
-Action = Literal["run", "rest", "leave"]
+from .assessment import Action, DataBehind, Document, Moment
 
 
 class ReasonCode(StrEnum):

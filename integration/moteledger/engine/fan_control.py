@@ -16,9 +16,11 @@ from typing import Protocol
 
 from pydantic import ValidationError
 
+from motemodel.plan import Dwell
+
 from ..store import StoreError, to_us
-from .assessment import DataBehind, Document, FanAdvice, Moment
-from .fan_answer import Action, FanAnswer, Override, ReasonCode
+from .assessment import Action, DataBehind, Document, FanAdvice, Moment
+from .fan_answer import FanAnswer, Override, ReasonCode
 
 _log = logging.getLogger(__name__)
 
@@ -50,8 +52,8 @@ class Snapshots(Protocol):
 class LeastTimes:
     """How long the fan runs at least once asked to, and rests at least once it is no longer asked to."""
 
-    run: timedelta = timedelta(minutes=15)
-    rest: timedelta = timedelta(minutes=15)
+    run: timedelta = timedelta(hours=Dwell().least_run_h)
+    rest: timedelta = timedelta(hours=Dwell().least_rest_h)
 
     def __post_init__(self) -> None:
         for name, least in (("run", self.run), ("rest", self.rest)):
@@ -153,7 +155,7 @@ def _doubt(fan: FanAdvice, now: datetime) -> tuple[ReasonCode, str] | None:
     if now >= (fan.planned_until or fan.valid_until):
         return ReasonCode.STALE_DATA, "The plan has run out, and there is no newer one."
     if fan.confidence < _LEAST_CONFIDENCE:
-        return ReasonCode.DOUBT, "The outdoor air ahead is too uncertain to tell whether the fan is needed now."
+        return ReasonCode.DOUBT, "It is too uncertain whether that would be right now, so nothing is asked."
     return None
 
 
@@ -251,10 +253,8 @@ class FanControl:
             now, tick_s = self._clock(), self._monotonic()
             if self._stopped:
                 return self._plain_leave(now, ReasonCode.SHUTDOWN)
-            lapsed = self._notice_lapse(now, tick_s)
-            if self._given is None or lapsed is not None:
-                return self._plain_leave(now, lapsed or ReasonCode.NO_ADVICE)
-            return self._given.answer
+            self._notice_lapse(now, tick_s)
+            return self._plain_leave(now, ReasonCode.NO_ADVICE) if self._given is None else self._given.answer
 
     def override(self, action: Action, lasting: timedelta, note: str = "") -> FanAnswer:
         """Let a person's wish stand in for the plan from now on; raises ValueError for a time not within a day."""
@@ -271,12 +271,13 @@ class FanControl:
             self._override = None
             return self._decide()
 
-    def standing(self) -> tuple[bool, float]:
-        """Whether the fan is asked to run, and for how many hours it has been so (infinite if since ever)."""
+    def dwell(self) -> Dwell:
+        """What the fan is asked for and since when, and its least times, as a plan needs to know them."""
         with self._lock:
             running = self._watch.action == "run"
             since_s = self._watch.run_began_s if running else self._watch.run_ended_s
-            return running, (self._monotonic() - since_s) / 3600.0
+            run_h, rest_h = (least / timedelta(hours=1) for least in (self._least.run, self._least.rest))
+            return Dwell(run_h, rest_h, running, max(self._monotonic() - since_s, 0.0) / 3600.0)
 
     def stop(self) -> None:
         """Answer `leave` from now on, for good; the next start knows that a run has ended."""
@@ -329,12 +330,19 @@ class FanControl:
             override=self._override,
         )
 
-    def _notice_lapse(self, now: datetime, tick_s: float) -> ReasonCode | None:
-        """Why the answer given last no longer holds; a run that it asked for has then ended, at the latest now."""
+    def _notice_lapse(self, now: datetime, tick_s: float) -> None:
+        """Put `leave` in the place of an answer that no longer holds: for good, though the clock be set back again.
+
+        A run that it asked for has then ended, at the latest now.
+        """
         lapsed = None if self._given is None else self._given.lapsed(now, tick_s)
-        if lapsed is not None:
-            self._watch = self._watch.then("leave", tick_s)
-        return lapsed
+        if lapsed is None:
+            return
+        answer = self._plain_leave(now, lapsed)
+        if self._watch.action == "run":
+            self._keep(answer, now)
+        self._watch = self._watch.then("leave", tick_s)
+        self._given = _Given(answer, now, tick_s)
 
     def _plain_leave(self, now: datetime, code: ReasonCode) -> FanAnswer:
         return FanAnswer(

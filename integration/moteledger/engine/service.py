@@ -70,6 +70,6 @@ class Engine:
         start_us = end_us - SPAN // timedelta(microseconds=1)
         names = set(SIGNALS) & set(self._store.latest_all())
         readings = {name: self._store.series(name, start_us, end_us) for name in names}
-        assessment = assess(self._house, readings)
+        assessment = assess(self._house, readings, dwell=self.fan.dwell())
         self._store.keep_snapshot(SNAPSHOT, to_us(assessment.period.end), assessment.model_dump_json())
         return assessment

@@ -249,6 +249,16 @@ def test_each_change_is_in_the_log_with_its_reason_and_no_repetition(house: Hous
     assert (found[0] // 1_000_000, logged.action) == (int(START.timestamp()), "run")
 
 
+def test_a_run_that_the_clock_has_ended_does_not_come_back_with_the_clock(house: House) -> None:
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.clocks.wrong = -5 * MINUTE
+    assert house.control.answer().action == "leave"
+    house.clocks.wrong = timedelta(0)
+    assert house.control.answer().action == "leave"
+    house.start()
+    assert house.control.answer().action == "leave"
+
+
 @pytest.mark.parametrize("name", ["run", "rest"])
 def test_least_times_are_between_nothing_and_two_hours(name: str) -> None:
     with pytest.raises(ValueError, match=f"least {name}"):

@@ -1,0 +1,182 @@
+"""The hours ahead of a house: outdoor air, calls, quiet hours, the rest after cooling, and what today already holds."""
+
+from dataclasses import dataclass, replace
+from datetime import datetime, time, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from motemodel.plan import (
+    AirTarget,
+    Forecast,
+    Outlook,
+    barred_after_cooling,
+    calendar_days,
+    outdoor_forecast,
+    usual_share_by_hour,
+)
+
+from ..settings import House, QuietHours
+from .grid import GriddedHouse
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+HORIZON_H = 24
+STEP = timedelta(minutes=5)
+STEP_H = STEP / timedelta(hours=1)
+
+_PER_HOUR = round(1.0 / STEP_H)
+_GUARD_H = 0.25
+_GUARD_FROM_PERCENT = 50.0
+"""Rest after each cooling call where the house is as humid as this, or nobody knows (common practice, no source)."""
+_USUAL_CALL_H = 0.25
+_LEAST_KNOWN = 0.5
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """What lies ahead of `now`.
+
+    `outlook` on the forecast's middle; `today_h` hours of the local day are known, with the mean `today_ug_m3`;
+    `guarded`: whether the fan is kept from running after cooling calls.
+    """
+
+    now: datetime
+    outlook: Outlook
+    forecast: Forecast
+    hour_now: float
+    today_h: float
+    today_ug_m3: float
+
+    @property
+    def guarded(self) -> bool:
+        """Whether the fan is kept from running after cooling calls."""
+        return self.outlook.barred is not None
+
+    def under(self, outdoor_by_hour: FloatArray) -> Outlook:
+        """The same hours with other outdoor air, given by the hour."""
+        return replace(self.outlook, outdoor_ug_m3=np.repeat(outdoor_by_hour, _PER_HOUR))
+
+    def unguarded(self) -> "Ahead":
+        """The same hours without the rest after cooling."""
+        return replace(self, outlook=replace(self.outlook, barred=None))
+
+    def target(self, mean_ug_m3: float, *, forgiving: bool) -> AirTarget:
+        """The target by calendar days; a `forgiving` one does not ask today's rest to make up for a poor beginning."""
+        past = min(self.today_ug_m3, mean_ug_m3) if forgiving else self.today_ug_m3
+        days = calendar_days(self.hour_now, self.outlook.steps, STEP_H)
+        return AirTarget(mean_ug_m3, days, self.today_h, past)
+
+
+@dataclass(frozen=True)
+class _Hourly:
+    """The past as hours, (N,) each: outdoor PM2.5, shares called and cooled, and the local hour of the day."""
+
+    outdoor_ug_m3: FloatArray
+    called: FloatArray
+    cooled: FloatArray
+    hour_of_day: NDArray[np.intp]
+
+
+def ahead(house: House, gridded: GriddedHouse) -> Ahead:
+    """What lies ahead of the end of the period, from the house's own past."""
+    now = gridded.moment(gridded.grid.end_h)
+    local = now.astimezone(house.zone)
+    hour_now = local.hour + local.minute / 60.0 + local.second / 3600.0
+    past = _hourly(house, gridded)
+    forecast = outdoor_forecast(past.outdoor_ug_m3, past.hour_of_day, HORIZON_H)
+    hours = (past.hour_of_day[-1] + 1 + np.arange(HORIZON_H)) % 24
+    called = np.repeat(usual_share_by_hour(past.called, past.hour_of_day)[hours], _PER_HOUR)
+    outlook = Outlook(
+        step_h=STEP_H,
+        outdoor_ug_m3=np.repeat(forecast.value, _PER_HOUR),
+        called=called,
+        allowed=_allowed(house, now, HORIZON_H * _PER_HOUR),
+        start_ug_m3=_start(gridded),
+        into_hour_h=hour_now % 1.0,
+        barred=_barred(gridded, past, hours, called),
+    )
+    return Ahead(now, outlook, forecast, hour_now, *_today(gridded, hour_now))
+
+
+def _barred(gridded: GriddedHouse, past: _Hourly, hours: NDArray[np.intp], called: FloatArray) -> FloatArray | None:
+    """The rest after cooling calls, those expected and the one that may just have ended; None in dry houses."""
+    cooling = gridded.values("cooling.running")
+    if cooling is None or _humidity(gridded) < _GUARD_FROM_PERCENT:
+        return None
+    usual = np.repeat(usual_share_by_hour(past.cooled, past.hour_of_day)[hours], _PER_HOUR)
+    barred = np.minimum(barred_after_cooling(usual, _GUARD_H, _call_h(cooling, gridded.grid.step_h)), 1.0 - called)
+    ran = np.flatnonzero(np.nan_to_num(cooling) > 0.0)
+    if ran.size:
+        rested_h = (cooling.size - 1 - int(ran[-1])) * gridded.grid.step_h
+        still = max(int(np.ceil((_GUARD_H - rested_h) / STEP_H - 1e-9)), 0)
+        barred[:still] = 1.0 - called[:still]
+    return np.asarray(barred) if barred.any() else None
+
+
+def _humidity(gridded: GriddedHouse) -> float:
+    """Relative humidity indoors, %, as last known; infinite where nobody knows."""
+    values = gridded.values_or_nan("indoor.humidity")
+    known = values[np.isfinite(values)]
+    return float(known[-1]) if known.size else np.inf
+
+
+def _call_h(cooling: FloatArray, step_h: float) -> float:
+    """Usual length of a cooling call, h."""
+    on = np.nan_to_num(cooling) > 0.5
+    starts = int(np.count_nonzero(on[1:] & ~on[:-1])) + int(on[0])
+    return float(np.clip(np.count_nonzero(on) * step_h / starts, 0.1, 2.0)) if starts else _USUAL_CALL_H
+
+
+def _hourly(house: House, gridded: GriddedHouse) -> _Hourly:
+    """The hours of the period, the last one ending now; the first may be known in part."""
+    per_hour = round(1.0 / gridded.grid.step_h)
+    count = -(-gridded.grid.count // per_hour)
+    calls = [gridded.values(name) for name in ("heating.running", "cooling.running")]
+    known = [call for call in calls if call is not None]
+    nothing = np.zeros(gridded.grid.count)
+    cooling = gridded.values("cooling.running")
+    end_h = gridded.grid.end_h
+    hours = [gridded.moment(end_h - (count - k)).astimezone(house.zone).hour for k in range(count)]
+    return _Hourly(
+        outdoor_ug_m3=_means(gridded.values_or_nan("outdoor.pm25"), per_hour),
+        called=_means(np.fmax.reduce(known) if known else nothing, per_hour),
+        cooled=_means(nothing if cooling is None else cooling, per_hour),
+        hour_of_day=np.array(hours, dtype=np.intp),
+    )
+
+
+def _means(values: FloatArray, width: int) -> FloatArray:
+    """Means of `width` values each, counted from the end; NaN where none is known."""
+    rows = np.concatenate((np.full(-values.size % width, np.nan), values)).reshape(-1, width)
+    known = np.isfinite(rows)
+    count = known.sum(axis=1)
+    return np.where(count > 0, np.where(known, rows, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan)
+
+
+def _allowed(house: House, now: datetime, steps: int) -> BoolArray:
+    """Where the fan may be run for the air: outside the quiet hours."""
+    moments = [(now + k * STEP).astimezone(house.zone).time() for k in range(steps)]
+    return np.array([not any(_within(moment, quiet) for quiet in house.quiet_hours) for moment in moments])
+
+
+def _within(moment: time, quiet: QuietHours) -> bool:
+    if quiet.start <= quiet.end:
+        return quiet.start <= moment < quiet.end
+    return moment >= quiet.start or moment < quiet.end
+
+
+def _start(gridded: GriddedHouse) -> float:
+    indoor = gridded.values_or_nan("indoor.pm25")
+    return max(float(indoor[np.isfinite(indoor)][-1]), 0.0)
+
+
+def _today(gridded: GriddedHouse, hour_now: float) -> tuple[float, float]:
+    """Hours of the local day that are known and their mean, ug/m3; nothing where too little of it is known."""
+    steps = min(round(hour_now / gridded.grid.step_h), gridded.grid.count)
+    today = gridded.values_or_nan("indoor.pm25")[gridded.grid.count - steps :]
+    known = today[np.isfinite(today)]
+    if known.size == 0 or known.size < _LEAST_KNOWN * steps:
+        return 0.0, 0.0
+    return known.size * gridded.grid.step_h, max(float(known.mean()), 0.0)

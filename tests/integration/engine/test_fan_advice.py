@@ -1,0 +1,151 @@
+"""The fan's advice for the day ahead: cheaper than any simple way that holds the target, and honest where none does.
+
+Houses made by hand; what a plan comes to is checked with explicit small steps of the balance, written out here.
+"""
+
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from moteledger.engine import Assessment, assess
+from moteledger.engine.assessment import Known
+from moteledger.settings import House
+from moteledger.store import Series, from_us
+
+RATES = {"entry": 0.35, "loss": 0.6, "clean_air_per_h": 3.0}
+Readings = dict[str, Series]
+
+
+def rook_house(house: Callable[..., House], target: str, **tables: Any) -> House:
+    return house(
+        targets={"pm25": target},
+        air_handler={"airflow": "1200 m3/h", "fan_power": "400 W"},
+        tariff={"per_kwh": 0.25, "currency": "EUR"},
+        **tables,
+    )
+
+
+@pytest.fixture(scope="module")
+def week(lived_in: Callable[..., Readings]) -> Readings:
+    return lived_in(7, **RATES)
+
+
+@pytest.fixture(scope="module")
+def advised(house: Callable[..., House], week: Readings) -> Callable[[str], Assessment]:
+    known: dict[str, Assessment] = {}
+
+    def of(target: str) -> Assessment:
+        if target not in known:
+            known[target] = assess(rook_house(house, target), week)
+        return known[target]
+
+    return of
+
+
+@pytest.mark.parametrize("target", ["8 ug/m3", "10 ug/m3"])
+def test_the_advice_holds_the_target_on_less_energy_than_any_simple_way_that_does(
+    advised: Callable[[str], Assessment], target: str
+) -> None:
+    fan = advised(target).fan
+    assert isinstance(fan.mean_pm25, Known)
+    assert isinstance(fan.energy_kwh, Known)
+    assert fan.gap_to_bound is not None
+    assert fan.gap_to_bound * fan.run_hours < 1.0 / 6.0, "ten minutes more than a perfect schedule, at most"
+    holding = [way for way in fan.alternatives if way.holds_target]
+    assert holding
+    assert all(fan.energy_kwh.value < way.energy_kwh.value for way in holding)
+    assert "kWh less than" in fan.reason
+
+
+def test_a_target_that_the_house_holds_by_itself_lets_the_fan_rest(advised: Callable[[str], Assessment]) -> None:
+    fan = advised("40 ug/m3").fan
+    assert (fan.action_now, fan.schedule, fan.run_hours) == ("rest", (), 0.0)
+    assert fan.hours_above_target == 0.0
+
+
+def test_a_target_out_of_reach_runs_all_it_can_and_says_how_much_clean_air_is_missing(
+    advised: Callable[[str], Assessment],
+) -> None:
+    fan = advised("1 ug/m3").fan
+    assert fan.action_now == "run"
+    assert fan.run_hours == pytest.approx(24.0, abs=1.0)
+    assert "Filtering alone cannot hold 1 µg/m³" in fan.reason
+    assert "room cleaner" in fan.reason
+
+
+def test_what_the_schedule_comes_to_is_what_small_steps_of_the_balance_give(
+    advised: Callable[[str], Assessment], week: Readings
+) -> None:
+    assessment = advised("8 ug/m3")
+    fan, end = assessment.fan, assessment.period.end
+    outdoor = 25.0 + 10.0 * np.sin(2.0 * np.pi * (np.arange(24 * 60) / 60.0) / 24.0)
+    level, total = float(week["indoor.pm25"].value[-1]), 0.0
+    for minute, out in enumerate(outdoor):
+        now = end + timedelta(minutes=minute)
+        on = any(span.start <= now < span.end for span in fan.schedule)
+        level += (RATES["entry"] * out - (RATES["loss"] + RATES["clean_air_per_h"] * on) * level) / 60.0
+        total += level / 1440.0
+    assert isinstance(fan.mean_pm25, Known)
+    # The forecast knows neither the drift nor exactly the daily swing; its own interval has to hold what comes.
+    assert fan.mean_pm25.low < total < fan.mean_pm25.high
+    assert total == pytest.approx(fan.mean_pm25.value, rel=0.3)
+
+
+def test_quiet_hours_are_kept_and_told_where_they_are_what_fails(house: Callable[..., House], week: Readings) -> None:
+    quiet = [{"start": "22:00", "end": "07:00"}]
+    fan = assess(rook_house(house, "3.5 ug/m3", quiet_hours=quiet), week).fan
+    for span in fan.schedule:
+        moment = span.start
+        while moment < span.end:
+            assert 7 <= moment.hour < 22
+            moment += timedelta(minutes=5)
+    assert "outside the quiet hours cannot hold" in fan.reason
+
+
+def test_the_advice_rests_on_both_pm25_signals_and_no_longer_than_each_holds(
+    advised: Callable[[str], Assessment], week: Readings
+) -> None:
+    behind = {each.signal: each for each in advised("8 ug/m3").fan.based_on}
+    assert behind.keys() == {"indoor.pm25", "outdoor.pm25"}
+    for name, hold in (("indoor.pm25", timedelta(minutes=15)), ("outdoor.pm25", timedelta(hours=3))):
+        assert behind[name].newest == from_us(int(week[name].time_us[-1]))
+        assert behind[name].good_until == behind[name].newest + hold
+
+
+def test_a_sensor_that_tells_nonsense_stops_counting_where_its_sense_ends(
+    house: Callable[..., House], week: Readings
+) -> None:
+    sick = week["indoor.pm25"].value.copy()
+    sick[-120:] = 19_999.0
+    fan = assess(rook_house(house, "8 ug/m3"), week | {"indoor.pm25": Series(week["indoor.pm25"].time_us, sick)}).fan
+    (indoor,) = (each for each in fan.based_on if each.signal == "indoor.pm25")
+    end = from_us(int(week["indoor.pm25"].time_us[-1]))
+    assert indoor.good_until < end - timedelta(hours=1)
+
+
+def test_a_house_whose_fan_was_never_seen_to_clean_is_given_no_run(
+    house: Callable[..., House], still: Callable[..., Readings]
+) -> None:
+    fan = assess(house(targets={"pm25": "2 ug/m3"}), still(48.0)).fan
+    assert (fan.action_now, fan.schedule) == ("leave", ())
+    assert fan.confidence < 0.5
+
+
+def test_after_a_cooling_call_in_a_humid_house_the_fan_rests_and_in_a_dry_one_it_need_not(
+    house: Callable[..., House], week: Readings, series: Callable[..., Series]
+) -> None:
+    hours = np.arange(0.0, 7 * 24.0, 0.25)
+    cooling = ((hours % 4.0) < 0.25).astype(np.float64)
+    cooling[-1] = 1.0
+    damp, dry = (
+        assess(
+            rook_house(house, "4.5 ug/m3"),
+            week | {"cooling.running": series(hours, cooling), "indoor.humidity": series(hours, ripple)},
+        ).fan
+        for ripple in (60.0 + 0.1 * np.sin(hours), 35.0 + 0.1 * np.sin(hours))
+    )
+    assert damp.action_now == "rest"
+    assert dry.action_now == "run"
