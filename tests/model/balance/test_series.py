@@ -59,7 +59,7 @@ def supply_and_loss(inputs: Inputs) -> tuple[FloatArray, FloatArray]:
     return supply, loss
 
 
-def integrated(inputs: Inputs, start: float, method: str, rtol: float = 1e-11) -> tuple[FloatArray, FloatArray]:
+def integrated(inputs: Inputs, start: float, method: str, rtol: float = 1e-10) -> tuple[FloatArray, FloatArray]:
     """Ends and means by a general integrator, one step of constant inputs after the other."""
     supply, loss = supply_and_loss(inputs)
     step_h = np.broadcast_to(np.asarray(inputs.step_h, dtype=float), inputs.steps)
