@@ -148,6 +148,43 @@ def test_two_closed_rooms_share_their_particles_at_the_rate_of_both_exchanges() 
     assert den - hall == pytest.approx(80.0 * np.exp(-2.0 * 0.2 * np.arange(1, 21)), rel=1e-11)
 
 
+def a_central_system(**changed: Any) -> ZoneInputs:
+    """The fan draws from the hall alone and gives to two rooms, unequally; the air comes back under their doors."""
+    air, shares = 900.0, np.array([0.0, 0.3, 0.7])
+    back = np.zeros((3, 3))
+    back[:, 0] = air * shares
+    fan = AirHandler("central", (air, 0.0, 0.0), air * shares, (0.4, 0.9))
+    flow = FlowPattern(0.0, 0.0, between_m3h=back, handlers=(fan,), intake_m3h=np.zeros(3))
+    source = np.zeros((3, 2, 6))
+    source[0] = 7200.0
+    house = ZoneInputs(
+        ("hall", "den", "bedroom"), (60.0, 30.0, 45.0), 0.05, np.zeros((2, 6)), (flow,), emission_ug_h=source
+    )
+    return replace(house, **changed)
+
+
+def test_rooms_fed_from_a_filter_hold_what_it_lets_through_of_the_hall() -> None:
+    # Closed form of the steady balance: the filter takes the whole source, S = Q eta C_hall; C_room = (1 - eta) C_hall.
+    house = a_central_system(step_h=1e4)
+    series = solve_zones(house, 5.0)
+    account, end = zone_ledger(house, series, range(6)), series.end[..., -1]
+    efficiency = np.array([0.4, 0.9])
+    hall = 7200.0 / (900.0 * efficiency)
+    assert end[0] == pytest.approx(hall, rel=1e-9)
+    assert end[1] == pytest.approx(hall * (1.0 - efficiency), rel=1e-9)
+    assert end[2] == pytest.approx(end[1], rel=1e-9)
+    assert account.filtered[-1, 0] == pytest.approx(account.generated[-1], rel=1e-9)
+
+
+def test_a_central_system_agrees_with_a_general_integrator_on_its_way_there() -> None:
+    house = a_central_system(penetration=(0.6, 0.9), deposition_per_h=(0.1, 0.8), intake_efficiency=(0.2, 0.5))
+    house = replace(house, patterns=(replace(house.patterns[0], infiltration_m3h=(9.0,) * 3, outflow_m3h=(9.0,) * 3),))
+    end, mean = integrated(house, 30.0)
+    series = solve_zones(house, 30.0)
+    assert np.abs(series.end / end - 1.0).max() < 1e-8
+    assert np.abs(series.mean / mean - 1.0).max() < 1e-8
+
+
 @pytest.mark.parametrize("loss_per_h", [0.0, 1e-9, 0.7, 1e2, 1e4])
 @pytest.mark.parametrize("step_h", [1 / 3600, 1 / 60, 1.0, 24.0])
 def test_one_room_is_the_single_house(loss_per_h: float, step_h: float) -> None:
