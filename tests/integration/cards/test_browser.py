@@ -1,7 +1,5 @@
 """The cards in a real browser: they fit every width, raise no error, keep themselves current and need no script."""
 
-import os
-import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -10,39 +8,10 @@ from typing import Any
 
 import pytest
 from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 
 from moteledger.cards import CARDS, STATIC_FILES, render_card, render_page
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 POLICY = "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'"
-FLAGS = (
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    if CHROMIUM is None or DRIVER is None:
-        missing = "chromium and chromedriver (Debian: chromium, chromium-driver) are not installed"
-        if os.environ.get("MOTELEDGER_REQUIRE_REAL_COMPONENTS") == "1":
-            pytest.fail(missing)
-        pytest.skip(f"NOT TESTED in a browser: {missing}")
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
 
 
 class Site:
