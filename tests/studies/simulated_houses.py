@@ -50,7 +50,7 @@ class Truth:
 
 @dataclass(frozen=True)
 class SimulatedHouse:
-    """One house: its air, its readings over `days`, and its truth over any shorter stretch."""
+    """One house: its readings over some days and, hour by hour, the truth; duct exchange is while the fan runs."""
 
     volume_m3: float
     airflow_m3h: float
@@ -61,6 +61,7 @@ class SimulatedHouse:
     removed: FloatArray
     breathed: FloatArray
     gain_ratio: float
+    duct_exchange_per_h: float
 
     def truth(self, days: float) -> Truth:
         """Means over the first `days`: entry and loss over time, delivery over the mass that passed (hourly sums)."""
@@ -146,6 +147,7 @@ def simulate(seed: int, days: int, *, bypass: float | None = None) -> SimulatedH
         removed=hourly(fan * (mixed @ removal)),
         breathed=hourly(fan * level),
         gain_ratio=ratio,
+        duct_exchange_per_h=float(leak / volume),
     )
 
 

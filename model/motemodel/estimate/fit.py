@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from .recurrence import BoolArray, FloatArray, Noise, Run, Steering, Terms, run, steer
 
@@ -28,15 +28,14 @@ class Prior:
 
 @dataclass(frozen=True)
 class Fit:
-    """Parameters, their covariance (robust, by blocks of time), and the run that they give."""
+    """Parameters, the run that they give, and the weight of each innovation in the sum of squares."""
 
     theta: FloatArray
-    covariance: FloatArray
-    degrees_of_freedom: float
     noise: Noise
     steering: Steering
     scale: FloatArray
     run: Run
+    weight: FloatArray
 
 
 def fit(
@@ -55,7 +54,7 @@ def fit(
     """Posterior mode of the parameters under Student-t innovations.
 
     `known`, `restart`, `every`: see `steer`. `seek_noise` looks for the likeliest noise in a short list about `noise`
-    after the first iteration. The covariance is left as that of the curvature alone; see `robust_covariance`.
+    after the first iteration.
     """
     theta = start
     chosen = noise
@@ -69,16 +68,28 @@ def fit(
         steering = steering_for(chosen)
         result = run(terms, theta, reading, steering)
         scale = noise_scale(result, steering)
-        weighted = result.slopes * _weights(result, steering, scale)[:, None]
+        weight = _weights(result, steering, scale)
+        weighted = result.slopes * weight[:, None]
         curvature = weighted.T @ result.slopes + np.diag(prior.sd**-2.0)
         pull = weighted.T @ result.innovation - (theta - prior.mean) * prior.sd**-2.0
-        theta = np.clip(theta + np.linalg.solve(curvature, pull), prior.low, prior.high)
+        theta = _stepped(theta, curvature, pull, prior)
     steering = steering_for(chosen)
     result = run(terms, theta, reading, steering)
     scale = noise_scale(result, steering)
-    weighted = result.slopes * _weights(result, steering, scale)[:, None]
-    curvature = weighted.T @ result.slopes + np.diag(prior.sd**-2.0)
-    return Fit(theta, np.asarray(np.linalg.inv(curvature), dtype=np.float64), np.inf, chosen, steering, scale, result)
+    return Fit(theta, chosen, steering, scale, result, _weights(result, steering, scale))
+
+
+def _stepped(theta: FloatArray, curvature: FloatArray, pull: FloatArray, prior: Prior) -> FloatArray:
+    """One Gauss-Newton step; parameters that would leave their bounds are set on them, the others follow suit."""
+    free = theta + np.linalg.solve(curvature, pull)
+    bound = np.clip(free, prior.low, prior.high)
+    at = bound != free
+    if not at.any():
+        return np.asarray(free)
+    inside = ~at
+    given = pull[inside] - curvature[np.ix_(inside, at)] @ (bound - theta)[at]
+    bound[inside] = theta[inside] + np.linalg.solve(curvature[np.ix_(inside, inside)], given)
+    return np.asarray(np.clip(bound, prior.low, prior.high))
 
 
 def _likeliest(
@@ -143,16 +154,14 @@ def _misfit(terms: Terms, theta: FloatArray, reading: FloatArray, steering: Stee
     return float(np.mean(np.log(variance) + (_TAIL + 1.0) * np.log1p(standard2 / _TAIL)))
 
 
-def robust_covariance(
-    fitted: Fit, prior: Prior, block: NDArray[np.intp], inflation: float = 1.0
-) -> tuple[FloatArray, float]:
+def robust_covariance(fitted: Fit, prior: Prior, block: NDArray[np.intp]) -> tuple[FloatArray, float]:
     """Covariance of the parameters from the sums of their scores over blocks of time, and its degrees of freedom.
 
     White (1982), Econometrica 50: 1-25, with scores summed over blocks because what the model leaves out (weather,
     habits) lasts for hours; n/(n - 1) for few blocks. It is never less than the curvature alone says. `block` numbers
     the block of each step.
     """
-    weight = _weights(fitted.run, fitted.steering, fitted.scale)
+    weight = fitted.weight
     scores = fitted.run.slopes * (weight * fitted.run.innovation)[:, None]
     count = int(block.max()) + 1
     sums = np.stack([np.bincount(block, scores[:, p], minlength=count) for p in range(scores.shape[1])], axis=1)
@@ -165,9 +174,9 @@ def robust_covariance(
     larger = np.maximum(np.sqrt(np.diag(sandwich) / np.diag(inverse)), 1.0)
     root = np.sqrt(np.diag(sandwich))
     grow = larger * np.sqrt(np.diag(inverse)) / np.where(root > 0.0, root, 1.0)
-    return sandwich * np.outer(grow, grow) * inflation**2, float(max(n - 1, 1))
+    return sandwich * np.outer(grow, grow), float(max(n - 1, 1))
 
 
 def t_90(degrees_of_freedom: float) -> float:
     """Half width of the two-sided 90 % interval of Student's t."""
-    return float(stats.t.ppf(0.95, max(degrees_of_freedom, 1.0)))
+    return float(stdtrit(max(degrees_of_freedom, 1.0), 0.95))

@@ -155,8 +155,8 @@ def house_model(record: HouseRecord, seen: Seen, theta: FloatArray | None = None
 def _prior(count: int) -> Prior:
     """Broad: what houses are like, not what this one is."""
     mean = np.array([0.4, 0.8, 2.0, 0.0, 0.7, 0.0, 2.0, 2.0][:count])
-    sd = np.array([0.5, 0.8, 4.0, 0.15, 1.5, 2.0, 4.0, 4.0][:count])
-    low = np.array([0.0, 0.02, -0.5, -0.3, -50.0, -50.0, 0.0, 0.0][:count])
+    sd = np.array([0.5, 0.8, 4.0, 0.1, 1.5, 2.0, 4.0, 4.0][:count])
+    low = np.array([0.0, 0.02, -0.5, 0.0, -50.0, -50.0, 0.0, 0.0][:count])
     high = np.array([20.0, 30.0, 100.0, 5.0, 100.0, 100.0, 100.0, 100.0][:count])
     return Prior(mean, sd, low, high)
 
