@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from ..particles.bounds import FloatArray
 from .fan_steps import Choice, FanSteps
 
-_LEVELS = 16
+_LEVELS = 12
 """Concentrations at each step, spread over what can be reached there."""
 _ROUNDING = 1e-9
 

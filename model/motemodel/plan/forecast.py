@@ -16,11 +16,20 @@ _USUAL_PERSISTENCE = 0.95
 
 @dataclass(frozen=True)
 class Forecast:
-    """Hourly values ahead (H,), ug/m3, with their 90 % intervals."""
+    """Hourly values ahead (H,), ug/m3, as likely to be passed as not, with their 90 % intervals."""
 
     value: FloatArray
     low: FloatArray
     high: FloatArray
+
+    @property
+    def expected(self) -> FloatArray:
+        """Mean of what may come, (H,), ug/m3: the one to plan exposure with, above `value` since spread is upward.
+
+        ln(C + 1) is taken as normal; the mean of its exponential is exp(mean + variance / 2).
+        """
+        deviation = (np.log1p(self.high) - np.log1p(self.value)) / _Z_90
+        return np.asarray(np.expm1(np.log1p(self.value) + deviation**2 / 2.0))
 
 
 def outdoor_forecast(history_ug_m3: FloatArray, hour_of_day: NDArray[np.intp], hours_ahead: int) -> Forecast:

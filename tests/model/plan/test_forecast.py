@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from scipy.stats import lognorm, norm
 
 from motemodel.plan import outdoor_forecast, usual_share_by_hour
 
@@ -112,3 +113,13 @@ def test_any_history_with_a_known_hour_gives_an_ordered_finite_forecast(history:
     assert (forecast.value <= forecast.high).all()
     assert np.isfinite(forecast.high).all()
     assert (forecast.low >= 0.0).all()
+
+
+def test_the_expected_value_is_the_mean_of_a_lognormal() -> None:
+    # scipy.stats as the oracle: the mean of exp(N(mu, s)), less the one of ln(C + 1).
+    history = autoregressive(24 * 60, 0.9, 0.6, 3.0)
+    forecast = outdoor_forecast(history, days(60), 48)
+    mu = np.log1p(forecast.value)
+    s = (np.log1p(forecast.high) - mu) / norm.ppf(0.95)
+    assert forecast.expected == pytest.approx(lognorm.mean(s, scale=np.exp(mu)) - 1.0)
+    assert (forecast.expected >= forecast.value).all()

@@ -1,0 +1,223 @@
+"""The search for the schedule: prices of exposure, several at a time, and what comes near, polished step by step."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import linprog
+
+from ..particles.bounds import FloatArray
+from .fan import BoolArray
+from .fan_bound import PricedSchedules, Problem
+from .fan_polish import change_effects, exposures, extended, grown, trimmed
+from .fan_steps import Choice
+
+_PRICES = 6
+_ROUNDS = 4
+_SPREADS = (2.0, 1.5, 1.2)
+"""Factors by which the prices tried in each round lie about the best known."""
+_GOOD_GAP = 0.005
+_FAIR_GAP = 0.02
+_POLISHED = 5
+_WELL_ABOVE = 100.0
+_ROUNDING = 1e-9
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A schedule, the exposure it brings to each period (K,), ug h/m3, and its cost."""
+
+    choice: Choice
+    exposure: FloatArray
+    cost: float
+
+
+@dataclass(frozen=True)
+class Opening:
+    """The first look at a problem: prices (M, K) from low to high, what they give, and the cleanest there can be.
+
+    `least_exposure` (K,): no schedule brings a period's exposure below it.
+    """
+
+    priced: PricedSchedules
+    span: tuple[float, float]
+    prices: FloatArray
+    bounds: FloatArray
+    found: list[Candidate]
+    cleanest: Candidate
+    least_exposure: FloatArray
+
+
+def opening(problem: Problem) -> Opening:
+    """Look at all prices at once, and at the air alone: every period by itself and all together."""
+    priced, periods = PricedSchedules(problem), int(problem.period[-1]) + 1
+    span = (1.0, 1.0) if costs_nothing(problem) else _price_span(problem)
+    prices = np.outer(np.geomspace(*span, _PRICES), np.ones(periods))
+    air_alone = np.concatenate((np.ones((1, periods)), np.eye(periods)))
+    weights = np.concatenate((np.ones(_PRICES), np.zeros(1 + periods)))
+    bounds, choices = priced.solve(np.concatenate((prices, air_alone)), weights)
+    found = [weighed(problem, choice) for choice in choices]
+    return Opening(
+        priced=priced,
+        span=span,
+        prices=prices,
+        bounds=bounds[:_PRICES],
+        found=found[:_PRICES],
+        cleanest=found[_PRICES],
+        least_exposure=bounds[_PRICES + 1 :],
+    )
+
+
+def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tuple[Candidate, float]:
+    """The cheapest candidate within the allowance that is found, and the proven least cost of any.
+
+    Every candidate caps the proven cost at all prices, by its cost and what the prices make of its exposure beyond the
+    allowance: the prices tried next lie about those at which the caps leave most room (Kelley 1960, J. SIAM 8:
+    703-712), and in the bracket of each period's own.
+    """
+    problem, priced, (lowest, highest) = opening.priced.problem, opening.priced, opening.span
+    prices, bounds, found = opening.prices, opening.bounds, opening.found
+    pool = {c.choice.tobytes(): c for c in (resting, opening.cleanest)}
+    least_cost, best = 0.0, opening.cleanest
+    low, high = np.full(allowance.size, lowest), np.full(allowance.size, highest)
+    for spread in (*_SPREADS, None):
+        least_cost = max(least_cost, float((bounds - prices @ allowance).max()))
+        pool.update((candidate.choice.tobytes(), candidate) for candidate in found)
+        best = min((c for c in pool.values() if within(c, allowance)), key=lambda c: c.cost, default=best)
+        if best.cost - least_cost <= _GOOD_GAP * best.cost:
+            return best, least_cost
+        centre = _roomiest(list(pool.values()), allowance, _WELL_ABOVE * highest)
+        if spread is None or (spread == _SPREADS[-1] and best.cost - least_cost <= _FAIR_GAP * best.cost):
+            break
+        kept = [c.exposure <= allowance + slack(allowance) for c in found[:_PRICES]]
+        low, high = _bracket(prices[:_PRICES], kept, low, high)
+        prices = np.concatenate((_between(low, high), _about(centre, spread, lowest)))
+        bounds, choices = priced.solve(prices, np.ones(len(prices)))
+        found = [weighed(problem, choice) for choice in choices]
+    promising = sorted(pool.values(), key=lambda c: c.cost + float(centre @ np.maximum(c.exposure - allowance, 0.0)))
+    polished = [_polished(problem, candidate, allowance, centre) for candidate in promising[:_POLISHED]]
+    return min([best, *(c for c in polished if within(c, allowance))], key=lambda c: c.cost), least_cost
+
+
+def cleanest_affordable(opening: Opening, budget: float, best: Candidate) -> tuple[float, Candidate]:
+    """Exposure below which nothing within the budget comes, and the best that is found, from a `best` known before."""
+    problem, priced, (low, high) = opening.priced.problem, opening.priced, opening.span
+    prices, bounds, found = opening.prices[:, 0], opening.bounds, opening.found
+    least = float(opening.least_exposure[0])
+    for turn in range(_ROUNDS):
+        if turn > 0:
+            prices = np.geomspace(low, high, _PRICES + 2)[1:-1]
+            bounds, choices = priced.solve(prices[:, np.newaxis], np.ones(_PRICES))
+            found = [weighed(problem, choice) for choice in choices]
+        least = max(least, float(((bounds - budget) / prices).max()))
+        affordable = [candidate for candidate in found if candidate.cost <= budget]
+        best = min([best, *affordable], key=lambda c: float(c.exposure[0]))
+        dear_enough = [candidate.cost >= budget for candidate in found]
+        first = dear_enough.index(True) if True in dear_enough else _PRICES
+        low = float(prices[first - 1]) if first > 0 else low
+        high = float(prices[first]) if first < _PRICES else high
+    longer = weighed(problem, grown(problem, best.choice, budget))
+    return least, min([best, longer], key=lambda c: float(c.exposure[0]))
+
+
+def _between(low: FloatArray, high: FloatArray) -> FloatArray:
+    """Prices spread inside the span of each period, (M, K), all periods rising together."""
+    share = np.linspace(0.0, 1.0, _PRICES + 2)[1:-1, np.newaxis]
+    return np.asarray(low ** (1.0 - share) * high**share)
+
+
+def _bracket(
+    prices: FloatArray, kept: list[BoolArray], low: FloatArray, high: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """The dearest price of each period at which it is not kept, and the next, at which it is, (K,) each.
+
+    The air forgets within hours, so each period answers first of all to its own price.
+    """
+    enough = np.array(kept)
+    first = np.where(enough.any(axis=0), enough.argmax(axis=0), len(prices))
+    period = np.arange(low.size)
+    dear = np.where(first < len(prices), prices[np.minimum(first, len(prices) - 1), period], high)
+    cheap = np.where(first > 0, prices[np.maximum(first - 1, 0), period], low)
+    return cheap, dear
+
+
+def _roomiest(pool: list[Candidate], allowance: FloatArray, high: float) -> FloatArray:
+    """Prices, (K,), at which the least of cost + prices (exposure - allowance) over the candidates is the greatest."""
+    beyond = np.array([candidate.exposure - allowance for candidate in pool])
+    cost = np.array([candidate.cost for candidate in pool])
+    # In units of the largest of each, so that the solver's tolerances fit.
+    most_beyond, most_cost = float(np.abs(beyond).max()), float(cost.max())
+    caps = np.column_stack((np.ones(len(pool)), -beyond / most_beyond))
+    aim = np.zeros(caps.shape[1])
+    aim[0] = -1.0
+    unit = most_cost / most_beyond
+    found = linprog(aim, caps, cost / most_cost, bounds=[(None, None), *[(0.0, high / unit)] * allowance.size])
+    return np.zeros(allowance.size) if found.x is None else np.asarray(found.x[1:] * unit)
+
+
+def _about(centre: FloatArray, spread: float, low: float) -> FloatArray:
+    """The centre and prices about it, (M, K): together dearer and cheaper, and one period at a time."""
+    rows = [centre, centre * spread, centre / spread]
+    base = np.maximum(centre, low)
+    for k in range(centre.size):
+        rows += [np.where(np.arange(centre.size) == k, base * factor, centre) for factor in (spread, 1.0 / spread)]
+    return np.array(rows)
+
+
+def _polished(problem: Problem, candidate: Candidate, allowance: FloatArray, prices: FloatArray) -> Candidate:
+    """The candidate lengthened until it keeps the allowance, where it can be, and trimmed to it."""
+    longer = extended(problem, candidate.choice, allowance)
+    return candidate if longer is None else weighed(problem, trimmed(problem, longer, allowance, prices))
+
+
+def _price_span(problem: Problem) -> tuple[float, float]:
+    """Prices of exposure: at the low ones hardly a run is worth its cost, at the high ones every one is.
+
+    From the exact worth of running each step alone, and of leaving out each step of running throughout.
+    """
+    steps = problem.steps
+    resting = np.zeros(steps.count, dtype=np.intp)
+    on = np.where(steps.allowed[1:].any(axis=0), steps.allowed[1:].argmax(axis=0) + 1, 0)
+    alone = np.abs(change_effects(problem, resting)[:, 1:]).sum(axis=0)
+    left_out = np.abs(change_effects(problem, on)[:, 0]).sum(axis=0)
+    cost = steps.cost[1:] + steps.start_cost
+    worth = [cost[clear > 0.0] / clear[clear > 0.0] for clear in (alone, np.tile(left_out, (len(cost), 1)))]
+    paid = np.concatenate(worth)
+    paid = paid[paid > 0.0]
+    if paid.size == 0:
+        return 1.0, 1.0
+    return float(paid.min()) / 2.0, float(paid.max()) * 10.0
+
+
+def costs_nothing(problem: Problem) -> bool:
+    """Whether asking for the fan costs nothing at all."""
+    return not (problem.steps.cost + problem.steps.start_cost).any()
+
+
+def does_nothing(problem: Problem) -> bool:
+    """Whether asking for the fan, where it may be asked for, leaves the air as it is."""
+    steps = problem.steps
+    differs = (steps.decay != steps.decay[0]) | (steps.gain != steps.gain[0])
+    return not (differs & steps.allowed).any()
+
+
+def resting(problem: Problem) -> Candidate:
+    """Leave the fan to the thermostat once a run under way has had its least time."""
+    choice = np.zeros(problem.steps.count, dtype=np.intp)
+    if problem.running_now:
+        choice[: problem.committed] = 1
+    return weighed(problem, choice)
+
+
+def weighed(problem: Problem, choice: Choice) -> Candidate:
+    """A choice with its exposure and cost."""
+    return Candidate(choice, exposures(problem, choice), problem.steps.total_cost(choice, problem.running_now))
+
+
+def within(candidate: Candidate, allowance: FloatArray) -> bool:
+    """Whether every period is within its allowance, but for rounding."""
+    return bool((candidate.exposure <= allowance + slack(allowance)).all())
+
+
+def slack(allowance: FloatArray) -> FloatArray:
+    """What counts as rounding of an allowance."""
+    return np.asarray(_ROUNDING * np.abs(allowance))
