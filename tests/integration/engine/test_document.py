@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
@@ -165,7 +165,7 @@ def sensors(names: list[str], wrong: list[float], lost: list[float]) -> st.Searc
 
 
 # The two that an assessment needs are mostly whole, or hardly any recording would get past the first check.
-@settings(max_examples=60, deadline=timedelta(seconds=20), suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 @given(
     indoor=sensors(["indoor.pm25"], [0.0, 0.02], [0.0, 0.0, 0.1]),
     outdoor=sensors(["outdoor.pm25"], [0.0, 0.02], [0.0, 0.0, 0.1]),
