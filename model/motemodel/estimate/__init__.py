@@ -3,14 +3,15 @@
 Every answer is an `Estimate` with its 90 % interval or an `Unknown` that says what would make the data tell.
 
 Parts: `answer`, `record` (what all work on), `recurrence` (the balance behind a noisy sensor), `fit` (robust fit and
-its intervals), `house_model` (what is fitted), `events`, `identification` (all of it together), `decay`, `verdict`,
-`pressure`.
+its intervals), `house_model` (what is fitted), `gain`, `events`, `identification` (all of it together), `decay`,
+`verdict`, `pressure`.
 """
 
 from .answer import Answer, Estimate, Unknown
 from .decay import USUAL_ENTRY, Decay, DecayTest, combined, decay_test, fit_decay
 from .events import Event
-from .identification import GainPrior, Identification, identify
+from .gain import GainPrior, gain_side_by_side
+from .identification import Identification, identify
 from .pressure import USUAL_EXPONENT, PressureStep, PressureWatch, StepKind, drop_at_reference, watch_pressure
 from .record import HouseRecord
 from .verdict import SHARE_NEEDED, Cause, CauseKind, Delivery, Evidence, Verdict, judge, quotient
@@ -40,6 +41,7 @@ __all__ = [
     "decay_test",
     "drop_at_reference",
     "fit_decay",
+    "gain_side_by_side",
     "identify",
     "judge",
     "quotient",

@@ -10,6 +10,7 @@ import numpy as np
 from .answer import Z_90, Answer, Estimate, Unknown
 from .events import Event, bursts, rises, spans
 from .fit import Fit, fit, robust_covariance, t_90
+from .gain import GainPrior
 from .house_model import (
     ENTRY,
     FAN_ENTRY,
@@ -55,23 +56,6 @@ _MODEL_ERROR = _ModelError()
 
 
 @dataclass(frozen=True)
-class GainPrior:
-    """What is known of the sensors' gain ratio beforehand: its value and relative standard deviation.
-
-    Without a side-by-side spell two low-cost sensors of one make differ by about 15 % (common practice, no source).
-    """
-
-    ratio: float = 1.0
-    relative_sd: float = 0.15
-
-    def __post_init__(self) -> None:
-        if not (0.05 <= self.ratio <= 20.0 and 0.0 <= self.relative_sd <= 1.0):
-            raise ValueError(
-                f"gain prior: ratio {self.ratio:g}, relative sd {self.relative_sd:g}; give 0.05..20 and 0..1"
-            )
-
-
-@dataclass(frozen=True)
 class Identification:
     """What the record tells of the house. Every answer is an `Estimate` (90 %) or an `Unknown`.
 
@@ -109,6 +93,7 @@ def identify(
     `gain_prior`: what is known of the sensors beforehand. Steps finer than a minute (two minutes in a record of weeks)
     are averaged first, and of a long record the last 45 days are taken: over months a house and its filter change.
     """
+    whole_h = record.count * record.step_h
     record = record.last_days(_LONGEST_DAYS).coarsened()
     gain_prior = gain_prior or GainPrior()
     seen = Seen.of(record)
@@ -161,7 +146,26 @@ def identify(
     )
     emission, modelled = _account(record, seen, model, fitted, burst)
     events = _events(record, seen, fitted, burst, emission)
-    return _answers(record, model, fitted, covariance, freedom, gain_prior, fan_airflow_m3h, events, emission, modelled)
+    found = _answers(
+        record, model, fitted, covariance, freedom, gain_prior, fan_airflow_m3h, events, emission, modelled
+    )
+    return replace(found, remarks=_remarks(record, whole_h, odd))
+
+
+def _remarks(record: HouseRecord, whole_h: float, odd: BoolArray) -> tuple[str, ...]:
+    odd_h = float(np.count_nonzero(odd)) * record.step_h
+    said = (
+        (
+            whole_h > record.count * record.step_h + 24.0,
+            f"the last {_LONGEST_DAYS:.0f} of {whole_h / 24.0:.0f} days were used",
+        ),
+        (
+            record.window is None and odd_h > 0.25,
+            f"{odd_h:.1f} h in which the air fell faster than this house explains were left out (windows open?); "
+            "without a window signal the loss may come out too high",
+        ),
+    )
+    return tuple(text for holds, text in said if holds)
 
 
 def _bursts(model: HouseModel, seen: Seen, fitted: Fit) -> tuple[BoolArray, BoolArray]:
