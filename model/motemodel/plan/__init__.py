@@ -13,7 +13,14 @@ from .fan_rules import ALWAYS_ON, THERMOSTAT_ONLY, above_indoors, best_plan, min
 from .fan_schedule import PLANNED, Schedule, best_air, best_schedule
 from .fan_smoke import intake_shut_gain, room_cleaner_m3h, without_intake
 from .fan_steps import AirTarget, Costs, Dwell, Speed, calendar_days
-from .forecast import Forecast, outdoor_forecast, usual_share_by_hour
+from .forecast import (
+    CallHabit,
+    Forecast,
+    call_habit,
+    outdoor_forecast,
+    temperature_forecast,
+    usual_share_by_hour,
+)
 from .household import PM25_BINS, Household, Outdoors, Runtime
 from .life import Life, simulate_life
 
@@ -23,6 +30,7 @@ __all__ = [
     "PM25_BINS",
     "THERMOSTAT_ONLY",
     "AirTarget",
+    "CallHabit",
     "Costs",
     "Dwell",
     "FanPlan",
@@ -42,6 +50,7 @@ __all__ = [
     "best_plan",
     "best_schedule",
     "calendar_days",
+    "call_habit",
     "first_reached",
     "intake_shut_gain",
     "minutes_of_each_hour",
@@ -54,6 +63,7 @@ __all__ = [
     "simple_plans",
     "simulate_life",
     "steady_air",
+    "temperature_forecast",
     "usual_share_by_hour",
     "without_intake",
 ]

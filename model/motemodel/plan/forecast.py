@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import nnls
 
 from ..particles.bounds import FloatArray
 
@@ -12,6 +13,8 @@ _HOURS_PER_DAY = 24
 _LEAST_HOURS = 24
 _USUAL_SPREAD = 0.8
 _USUAL_PERSISTENCE = 0.95
+_CHANGE_POINTS = 9
+_BETTER = 1e-9
 
 
 @dataclass(frozen=True)
@@ -41,24 +44,62 @@ def outdoor_forecast(history_ug_m3: FloatArray, hour_of_day: NDArray[np.intp], h
     With less than a day known, a usual persistence and spread are taken (common practice, no source). Raises
     ValueError when no hour is known, shapes differ or `hours_ahead` is not positive.
     """
-    if history_ug_m3.shape != hour_of_day.shape or history_ug_m3.ndim != 1:
-        raise ValueError(f"history: {history_ug_m3.shape} values, {hour_of_day.shape} hours; give one to each")
-    if hours_ahead < 1:
-        raise ValueError(f"hours_ahead: {hours_ahead}; give 1 or more")
-    known = np.isfinite(history_ug_m3)
-    if not known.any():
-        raise ValueError("history: no hour of outdoor PM2.5 is known; wait for the first readings")
+    known = _known("outdoor PM2.5", history_ug_m3, hour_of_day, hours_ahead)
     level = np.log1p(np.maximum(np.where(known, history_ug_m3, 0.0), 0.0))
-    usual = _usual_by_hour(level, known, hour_of_day)
-    departure = np.where(known, level - usual[hour_of_day], 0.0)
-    spread, persistence = _behaviour(departure, known)
-    last = int(np.flatnonzero(known)[-1])
-    ahead = np.arange(1, hours_ahead + 1)
-    lead = ahead + (history_ug_m3.size - 1 - last)
-    hours = (int(hour_of_day[-1]) + ahead) % _HOURS_PER_DAY
-    centre = usual[hours] + persistence**lead * departure[last]
-    half = _Z_90 * spread * np.sqrt(1.0 - persistence ** (2.0 * lead))
+    centre, half = _fading(level, known, hour_of_day, hours_ahead)
     return Forecast(*(np.maximum(np.expm1(y), 0.0) for y in (centre, centre - half, centre + half)))
+
+
+def temperature_forecast(history_c: FloatArray, hour_of_day: NDArray[np.intp], hours_ahead: int) -> FloatArray:
+    """The next `hours_ahead` hours of outdoor temperature, degC, as `outdoor_forecast` but without logarithms."""
+    known = _known("outdoor temperature", history_c, hour_of_day, hours_ahead)
+    return _fading(np.where(known, history_c, 0.0), known, hour_of_day, hours_ahead)[0]
+
+
+@dataclass(frozen=True)
+class CallHabit:
+    """How much of an hour heating and cooling run the fan: a base, and a share for each K beyond a change point."""
+
+    base: float
+    heating_from_c: float
+    heating_per_k: float
+    cooling_from_c: float
+    cooling_per_k: float
+
+    def share(self, outdoor_c: FloatArray) -> FloatArray:
+        """Share of each hour at an outdoor temperature (degC), 0..1."""
+        heating = self.heating_per_k * np.maximum(self.heating_from_c - outdoor_c, 0.0)
+        cooling = self.cooling_per_k * np.maximum(outdoor_c - self.cooling_from_c, 0.0)
+        return np.asarray(np.clip(self.base + heating + cooling, 0.0, 1.0))
+
+
+def call_habit(share: FloatArray, outdoor_c: FloatArray) -> CallHabit | None:
+    """The habit of this house from its own hours, (N,) each, NaN where unknown; None with less than two days of them.
+
+    The five-parameter change-point model of Kissock, Haberl & Claridge (2003), ASHRAE Transactions 109(1): 425-434
+    (from memory): least squares with slopes not below nought over a grid of change points.
+    """
+    if share.shape != outdoor_c.shape or share.ndim != 1:
+        raise ValueError(f"calls: {share.shape} shares, {outdoor_c.shape} temperatures; give one to each")
+    both = np.isfinite(share) & np.isfinite(outdoor_c)
+    if np.count_nonzero(both) < 2 * _LEAST_HOURS:
+        return None
+    share, outdoor_c = share[both], outdoor_c[both]
+    best, least = CallHabit(float(share.mean()), 0.0, 0.0, 0.0, 0.0), np.inf
+    points = np.unique(np.quantile(outdoor_c, np.linspace(0.02, 0.98, _CHANGE_POINTS)))
+    for k, heating_from in enumerate(points):
+        for cooling_from in points[k:]:
+            degrees = np.column_stack(
+                (
+                    np.ones_like(share),
+                    np.maximum(heating_from - outdoor_c, 0.0),
+                    np.maximum(outdoor_c - cooling_from, 0.0),
+                )
+            )
+            (base, heating, cooling), misfit = nnls(degrees, share)
+            if misfit < least - _BETTER:
+                least, best = misfit, CallHabit(base, float(heating_from), heating, float(cooling_from), cooling)
+    return best
 
 
 def usual_share_by_hour(share: FloatArray, hour_of_day: NDArray[np.intp]) -> FloatArray:
@@ -68,6 +109,35 @@ def usual_share_by_hour(share: FloatArray, hour_of_day: NDArray[np.intp]) -> Flo
     counts = np.bincount(hour_of_day[known], minlength=_HOURS_PER_DAY)
     sums = np.bincount(hour_of_day[known], weights=share[known], minlength=_HOURS_PER_DAY)
     return np.where(counts > 0, sums / np.maximum(counts, 1), overall)
+
+
+def _known(what: str, history: FloatArray, hour_of_day: NDArray[np.intp], hours_ahead: int) -> NDArray[np.bool_]:
+    """Which hours of a history are known; refuses what no forecast can be made from."""
+    if history.shape != hour_of_day.shape or history.ndim != 1:
+        raise ValueError(f"history: {history.shape} values, {hour_of_day.shape} hours; give one to each")
+    if hours_ahead < 1:
+        raise ValueError(f"hours_ahead: {hours_ahead}; give 1 or more")
+    if ((hour_of_day < 0) | (hour_of_day >= _HOURS_PER_DAY)).any():
+        raise ValueError("hour_of_day: an hour is outside 0..23; give the local hour of the day")
+    known = np.isfinite(history)
+    if not known.any():
+        raise ValueError(f"history: no hour of {what} is known; wait for the first readings")
+    return known
+
+
+def _fading(
+    level: FloatArray, known: NDArray[np.bool_], hour_of_day: NDArray[np.intp], hours_ahead: int
+) -> tuple[FloatArray, FloatArray]:
+    """Centre and half width of the 90 % interval of the hours ahead, from the hours up to now."""
+    usual = _usual_by_hour(level, known, hour_of_day)
+    departure = np.where(known, level - usual[hour_of_day], 0.0)
+    spread, persistence = _behaviour(departure, known)
+    last = int(np.flatnonzero(known)[-1])
+    ahead = np.arange(1, hours_ahead + 1)
+    lead = ahead + (level.size - 1 - last)
+    hours = (int(hour_of_day[-1]) + ahead) % _HOURS_PER_DAY
+    centre = usual[hours] + persistence**lead * departure[last]
+    return centre, _Z_90 * spread * np.sqrt(1.0 - persistence ** (2.0 * lead))
 
 
 def _usual_by_hour(level: FloatArray, known: NDArray[np.bool_], hour_of_day: NDArray[np.intp]) -> FloatArray:
@@ -87,4 +157,5 @@ def _behaviour(departure: FloatArray, known: NDArray[np.bool_]) -> tuple[float, 
     if spread < 1e-9:
         return 0.0, _USUAL_PERSISTENCE
     now, before = departure[1:][both], departure[:-1][both]
-    return spread, float(np.clip(now @ before / (before @ before), 0.0, 0.999))
+    power = float(before @ before)
+    return spread, float(np.clip(now @ before / power, 0.0, 0.999)) if power > 0.0 else _USUAL_PERSISTENCE

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.stats import lognorm, norm
 
-from motemodel.plan import outdoor_forecast, usual_share_by_hour
+from motemodel.plan import CallHabit, call_habit, outdoor_forecast, temperature_forecast, usual_share_by_hour
 
 RNG = np.random.default_rng(5)
 
@@ -123,3 +123,43 @@ def test_the_expected_value_is_the_mean_of_a_lognormal() -> None:
     s = (np.log1p(forecast.high) - mu) / norm.ppf(0.95)
     assert forecast.expected == pytest.approx(lognorm.mean(s, scale=np.exp(mu)) - 1.0)
     assert (forecast.expected >= forecast.value).all()
+
+
+def test_the_habit_of_calls_is_found_from_a_house_that_has_one() -> None:
+    rng = np.random.default_rng(8)
+    outdoor = rng.uniform(-10.0, 35.0, 24 * 60)
+    truth = CallHabit(0.05, 14.0, 0.02, 22.0, 0.05)
+    share = np.clip(truth.share(outdoor) + rng.normal(0.0, 0.05, outdoor.size), 0.0, 1.0)
+    found = call_habit(share, outdoor)
+    assert found is not None
+    there = np.linspace(-8.0, 34.0, 50)
+    assert found.share(there) == pytest.approx(truth.share(there), abs=0.06)
+
+
+def test_a_habit_takes_two_days_and_never_cools_the_more_the_colder_it_is() -> None:
+    assert call_habit(np.full(47, 0.5), np.full(47, 20.0)) is None
+    flat = call_habit(np.full(60, 0.25), np.full(60, 20.0))
+    assert flat is not None
+    assert flat.share(np.array([-20.0, 20.0, 40.0])) == pytest.approx(0.25)
+    backwards = call_habit(np.linspace(1.0, 0.0, 100), np.linspace(10.0, 30.0, 100))
+    assert backwards is not None
+    assert backwards.cooling_per_k == pytest.approx(0.0, abs=1e-12)
+    with pytest.raises(ValueError, match="one to each"):
+        call_habit(np.ones(3), np.ones(2))
+
+
+def test_temperature_ahead_fades_into_the_usual_day() -> None:
+    usual = 15.0 + 8.0 * np.sin(2.0 * np.pi * (days(30) - 9) / 24.0)
+    ahead = temperature_forecast(usual, days(30), 48)
+    assert int(np.argmax(ahead[:24])) == 15
+    assert ahead.max() - ahead.min() == pytest.approx(16.0 * 30.0 / 37.0, rel=0.1)
+    with pytest.raises(ValueError, match=r"0\.\.23"):
+        temperature_forecast(np.ones(2), np.array([0, 24]), 3)
+
+
+@given(arrays(np.float64, 60, elements=st.floats(0.0, 1.0)), arrays(np.float64, 60, elements=st.floats(-40.0, 50.0)))
+def test_any_house_has_a_habit_between_nought_and_one(share: np.ndarray, outdoor: np.ndarray) -> None:
+    found = call_habit(share, outdoor)
+    assert found is not None
+    ahead = found.share(np.linspace(-60.0, 60.0, 20))
+    assert ((ahead >= 0.0) & (ahead <= 1.0)).all()
