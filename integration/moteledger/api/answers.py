@@ -8,13 +8,14 @@ from typing import Annotated
 from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from ..engine.assessment import Action, Moment
+from ..engine.assessment import Action
 from ..engine.fan_answer import FanAnswer
 from ..engine.fan_control import DECISION, LONGEST_OVERRIDE
+from ..engine.fan_score import Decision, scored
 from ..store import from_us
 from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
 from .problems import ProblemError
-from .routing import SERVICE, Route, json_answer
+from .routing import SERVICE, Route, Service, json_answer
 
 MOST_DECISIONS = 200
 
@@ -31,15 +32,8 @@ class FanOverride(BaseModel):
     note: Annotated[str, Field(max_length=200)] = Field("", description="Why, for others to see.")
 
 
-class Decision(BaseModel):
-    """One change of the answer: when it was made, and all that it said."""
-
-    time: Moment
-    answer: FanAnswer
-
-
 class Decisions(BaseModel):
-    """The latest changes of the answer, the newest first."""
+    """The latest changes of the answer, the newest first, each with what came of it."""
 
     decisions: tuple[Decision, ...]
 
@@ -51,15 +45,7 @@ async def give_fan_answer(request: web.Request) -> web.StreamResponse:
 
 async def give_decisions(request: web.Request) -> web.StreamResponse:
     """The latest decisions with their reasons."""
-    found = await asyncio.to_thread(request.app[SERVICE].store.snapshots, DECISION, newest=MOST_DECISIONS)
-    return json_answer(
-        Decisions(
-            decisions=tuple(
-                Decision(time=from_us(time_us), answer=FanAnswer.model_validate_json(document))
-                for time_us, document in found
-            )
-        )
-    )
+    return json_answer(Decisions(decisions=await asyncio.to_thread(_decisions, request.app[SERVICE])))
 
 
 async def take_override(request: web.Request) -> web.StreamResponse:
@@ -79,6 +65,12 @@ async def lift_override(request: web.Request) -> web.StreamResponse:
     return json_answer(await asyncio.to_thread(request.app[SERVICE].fan.lift))
 
 
+def _decisions(service: Service) -> tuple[Decision, ...]:
+    found = service.store.snapshots(DECISION, newest=MOST_DECISIONS)
+    decisions = [(from_us(time_us), FanAnswer.model_validate_json(document)) for time_us, document in found]
+    return scored(decisions, service.store.series, service.clock())
+
+
 def _not_an_override(error: ValidationError) -> ProblemError:
     first = error.errors(include_url=False, include_context=False)[0]
     if first["type"] == "json_invalid":
@@ -94,7 +86,7 @@ ANSWER_ROUTES = (
         "GET",
         "/v1/answer/fan/decisions",
         give_decisions,
-        f"The latest {MOST_DECISIONS} changes of the fan's answer, the newest first",
+        f"The latest {MOST_DECISIONS} changes of the fan's answer, the newest first, and what came of each",
         Decisions,
     ),
     Route(

@@ -207,6 +207,7 @@ class FanAdvice(Document):
     `planned_until` is the end of those hours: up to it, no span of the schedule means rest. `based_on` names the
     readings behind the advice, and `confidence` (0..1) is how sure it is that `action_now` is right. On the same
     forecast no schedule could save more than the share `gap_to_bound` of what this one costs beyond the calls.
+    `expected_pm25_by_hour` is what the schedule should come to indoors, ug/m3.
     """
 
     action_now: Action
@@ -225,6 +226,7 @@ class FanAdvice(Document):
     gap_to_bound: float | None = None
     based_on: tuple[DataBehind, ...] = ()
     confidence: Annotated[float, Field(ge=0, le=1)] = 0.0
+    expected_pm25_by_hour: tuple[float, ...] = ()
 
 
 class Air(Document):

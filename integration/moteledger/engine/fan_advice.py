@@ -132,6 +132,7 @@ def fan_advice(
         hours_above_target=best.hours_above(target, STEP_H),
         holds_target=found.schedule.holds,
         gap_to_bound=found.schedule.gap,
+        expected_pm25_by_hour=tuple(best.indoor_ug_m3.reshape(HORIZON_H, -1).mean(axis=1).round(2).tolist()),
         based_on=_behind(house, gridded, readings or {}),
         confidence=_confidence(found, rates.delivered_m3h, scaled, target, costs, dwell),
     )

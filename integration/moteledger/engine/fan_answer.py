@@ -41,6 +41,7 @@ class FanAnswer(Document):
     `run` asks for the fan, `rest` asks not to run it for the air, `leave` asks for nothing: the thermostat has it. Once
     `valid_until` has passed, whatever was said before means `leave`. `since` is when the action was first given;
     `confidence` how sure it is that the action is right, 0..1, and 0 with `leave`, which claims nothing.
+    `expected_pm25_by_hour` is what the plan expects indoors in the hours from now on, ug/m3, for the score.
     """
 
     action: Action
@@ -51,3 +52,4 @@ class FanAnswer(Document):
     confidence: Annotated[float, Field(ge=0, le=1)]
     based_on: tuple[DataBehind, ...] = ()
     override: Override | None = None
+    expected_pm25_by_hour: tuple[float, ...] = ()

@@ -72,6 +72,7 @@ class Wish:
     good_until: datetime
     confidence: float = 0.0
     based_on: tuple[DataBehind, ...] = ()
+    expected_pm25_by_hour: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -141,7 +142,16 @@ def wish_of_plan(fan: FanAdvice | None, now: datetime) -> Wish:
     action: Action = "run" if under_way else "rest"
     code = ReasonCode.PLANNED_RUN if under_way else ReasonCode.PLANNED_REST
     until = min([*under_way, *coming, planned_until]) + _UNTIL_THE_NEXT_DECISION
-    return Wish(action, code, fan.reason, until, min(good_until, planned_until), fan.confidence, fan.based_on)
+    return Wish(
+        action,
+        code,
+        fan.reason,
+        until,
+        min(good_until, planned_until),
+        confidence=fan.confidence,
+        based_on=fan.based_on,
+        expected_pm25_by_hour=fan.expected_pm25_by_hour,
+    )
 
 
 def _doubt(fan: FanAdvice, now: datetime) -> tuple[ReasonCode, str] | None:
@@ -328,6 +338,7 @@ class FanControl:
             confidence=0.0 if wish.action == "leave" else wish.confidence,
             based_on=wish.based_on,
             override=self._override,
+            expected_pm25_by_hour=wish.expected_pm25_by_hour,
         )
 
     def _notice_lapse(self, now: datetime, tick_s: float) -> None:

@@ -35,6 +35,7 @@ async def test_the_answer_says_what_why_until_when_and_on_what(service, assessme
             {"signal": "outdoor.pm25", "newest": "2026-01-31T14:05:00Z", "good_until": "2026-01-31T17:05:00Z"},
         ],
         "override": None,
+        "expected_pm25_by_hour": [],
     }
 
 
@@ -96,6 +97,7 @@ async def test_every_change_is_listed_with_its_reason_the_newest_first(service, 
     (decision,) = (await (await service.get(f"{ANSWER}/decisions")).json())["decisions"]
     assert decision["time"] == "2026-01-31T14:05:00Z"
     assert decision["answer"] == await (await service.get(ANSWER)).json()
+    assert decision["outcome"]["until"] == "2026-01-31T14:05:00Z"
 
 
 async def test_a_service_that_stops_leaves_the_fan(service, assessment: Assessment) -> None:

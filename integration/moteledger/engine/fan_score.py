@@ -1,0 +1,84 @@
+"""What came of the fan's decisions: the air and the fan while each stood, beside what was expected."""
+
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from motemodel.measure import TimeGrid, level_means, state_fractions
+
+from ..signals import Kind, signal_named
+from ..store import Series, to_us
+from .assessment import Document, Moment
+from .fan_answer import FanAnswer
+
+_US_PER_H = 3_600_000_000
+_SHORTEST = timedelta(minutes=1)
+_MOSTLY = 0.8
+
+ReadSeries = Callable[[str, int, int], Series]
+
+
+class Outcome(Document):
+    """What came of one decision up to the next one, or up to now.
+
+    `expected_pm25` is the mean indoors that the plan expected for these hours, `indoor_pm25` the mean that was read
+    (ug/m3, uncorrected), `fan_ran` the share of the time that the fan ran, `followed` whether a `run` was carried out;
+    None where the readings, or the plan, do not tell.
+    """
+
+    until: Moment
+    expected_pm25: float | None = None
+    indoor_pm25: float | None = None
+    fan_ran: float | None = None
+    followed: bool | None = None
+
+
+class Decision(Document):
+    """One change of the answer: when it was made, all that it said, and what came of it."""
+
+    time: Moment
+    answer: FanAnswer
+    outcome: Outcome
+
+
+def scored(decisions: Sequence[tuple[datetime, FanAnswer]], read: ReadSeries, now: datetime) -> tuple[Decision, ...]:
+    """The decisions, the newest first as given, with their outcomes; `read` gives readings from and to microseconds."""
+    ends = [now, *(made for made, _ in decisions)]
+    return tuple(
+        Decision(time=made, answer=answer, outcome=_outcome(made, end, answer, read))
+        for (made, answer), end in zip(decisions, ends, strict=False)
+    )
+
+
+def _outcome(made: datetime, end: datetime, answer: FanAnswer, read: ReadSeries) -> Outcome:
+    if end - made < _SHORTEST:
+        return Outcome(until=end)
+    ran = _mean_between("fan.running", made, end, read)
+    return Outcome(
+        until=end,
+        expected_pm25=_expected(answer.expected_pm25_by_hour, (end - made) / timedelta(hours=1)),
+        indoor_pm25=_mean_between("indoor.pm25", made, end, read),
+        fan_ran=ran,
+        followed=None if ran is None or answer.action != "run" else ran >= _MOSTLY,
+    )
+
+
+def _expected(by_hour: Sequence[float], hours: float) -> float | None:
+    """Mean of hourly values over the first `hours`; None beyond their end."""
+    if not 0.0 < hours <= len(by_hour):
+        return None
+    weights = np.clip(hours - np.arange(len(by_hour)), 0.0, 1.0)
+    return float(np.average(by_hour, weights=weights))
+
+
+def _mean_between(name: str, start: datetime, end: datetime, read: ReadSeries) -> float | None:
+    """Time-weighted mean of a signal as it was read; None where less than half of the time is known."""
+    signal = signal_named(name)
+    start_us, end_us, hold_us = to_us(start), to_us(end), round(signal.hold_h * _US_PER_H)
+    series = read(name, start_us - hold_us, end_us + 1)
+    times = (series.time_us - start_us) / _US_PER_H
+    span = TimeGrid(0.0, (end_us - start_us) / _US_PER_H, 1)
+    means = state_fractions if signal.kind is Kind.STATE else level_means
+    mean = float(means(times, series.value, span, hold_h=signal.hold_h)[0])
+    return mean if np.isfinite(mean) else None
