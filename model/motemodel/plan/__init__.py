@@ -6,7 +6,7 @@ filtering cannot), `forecast` (outdoor air and calls ahead), `change` (limits of
 round it), `life` (years of it there), `day` (one unchanging day with it).
 """
 
-from .change import Reach, first_reached, reach_by_age, reach_by_filling, reach_by_growth
+from .change import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling, reach_by_growth
 from .day import steady_air
 from .fan import FanPlan, HouseRates, Outlook, barred_after_cooling, planned
 from .fan_rules import ALWAYS_ON, THERMOSTAT_ONLY, above_indoors, best_plan, minutes_of_each_hour, simple_plans
@@ -57,6 +57,7 @@ __all__ = [
     "outdoor_forecast",
     "planned",
     "reach_by_age",
+    "reach_by_cost",
     "reach_by_filling",
     "reach_by_growth",
     "room_cleaner_m3h",

@@ -73,6 +73,29 @@ def reach_by_filling(reason: str, used_days: float, taken: tuple[float, float, f
     return Reach(reason, days, low, high)
 
 
+def reach_by_cost(used_days: float, price: float, dearer_per_day: tuple[float, float, float]) -> Reach:
+    """Days until keeping a filter costs more a day than a new one would, spread over the best of its lives.
+
+    A filter of `price` costs more to keep each day than the day before by `dearer_per_day` (value, low, high; 90 %, in
+    the price's currency per day and day): fan energy, or air that it no longer cleans. The mean cost of a day over a
+    life of T days, price / T + dearer T / 2, is least at T = sqrt(2 price / dearer), the economic life of equipment
+    that wears linearly (Terborgh 1949, Dynamic Equipment Policy; from memory). One that gets no dearer is kept for ever.
+    Raises ValueError for numbers below nought or not finite.
+    """
+    if not all(np.isfinite(x) and x >= 0.0 for x in (used_days, price, *dearer_per_day)):
+        raise ValueError(
+            f"cost: used {used_days} days, price {price}, dearer {dearer_per_day} a day; give finite numbers, "
+            "zero or more"
+        )
+
+    def days(dearer: float) -> float:
+        if dearer <= 0.0:
+            return np.inf
+        return max(float(np.sqrt(2.0 * price / dearer)) - used_days, 0.0)
+
+    return Reach("cost", days(dearer_per_day[0]), days(dearer_per_day[2]), days(dearer_per_day[1]))
+
+
 def first_reached(reaches: Sequence[Reach]) -> Reach:
     """The limit that comes first; its interval ends no later than any other limit's.
 

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import minimize_scalar
 
-from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_filling, reach_by_growth
+from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling, reach_by_growth
 
 positive = st.floats(1e-3, 1e3)
 
@@ -82,3 +83,24 @@ def test_faster_growth_never_comes_later(now: float, spread: float, growth: floa
     slow, fast = reach(growth), reach(growth + more)
     assert fast.days <= slow.days
     assert 0.0 <= slow.low <= slow.days <= slow.high
+
+
+def test_the_cost_best_day_is_where_the_mean_cost_of_a_day_is_least() -> None:
+    # scipy.optimize as the oracle: price / T + dearer T / 2 minimised numerically.
+    for price, dearer in ((25.0, 0.002), (60.0, 0.0005), (8.0, 0.01)):
+        found = minimize_scalar(
+            lambda t, p=price, d=dearer: p / t + d * t / 2.0, bounds=(1.0, 2000.0), method="bounded"
+        )
+        reach = reach_by_cost(0.0, price, (dearer, dearer / 2.0, dearer * 2.0))
+        assert reach.days == pytest.approx(float(found.x), rel=1e-3)
+        assert reach.low == pytest.approx(reach.days / math.sqrt(2.0))
+        assert reach.high == pytest.approx(reach.days * math.sqrt(2.0))
+
+
+def test_a_filter_that_gets_no_dearer_is_kept_and_one_past_its_best_day_is_due_now() -> None:
+    assert math.isinf(reach_by_cost(100.0, 20.0, (0.0, 0.0, 0.0)).days)
+    assert reach_by_cost(500.0, 20.0, (0.01, 0.005, 0.02)).days == 0.0
+    with pytest.raises(ValueError, match="cost"):
+        reach_by_cost(10.0, -1.0, (0.1, 0.1, 0.1))
+    with pytest.raises(ValueError, match="cost"):
+        reach_by_cost(10.0, 5.0, (math.nan, 0.1, 0.1))
