@@ -79,7 +79,7 @@ def reach_by_cost(used_days: float, price: float, dearer_per_day: tuple[float, f
     A filter of `price` costs more to keep each day than the day before by `dearer_per_day` (value, low, high; 90 %, in
     the price's currency per day and day): fan energy, or air that it no longer cleans. The mean cost of a day over a
     life of T days, price / T + dearer T / 2, is least at T = sqrt(2 price / dearer), the economic life of equipment
-    that wears linearly (Terborgh 1949, Dynamic Equipment Policy; from memory). One that gets no dearer is kept for ever.
+    that wears linearly (Terborgh 1949, Dynamic Equipment Policy; from memory). One that gets no dearer is kept always.
     Raises ValueError for numbers below nought or not finite.
     """
     if not all(np.isfinite(x) and x >= 0.0 for x in (used_days, price, *dearer_per_day)):

@@ -22,6 +22,8 @@ from motemodel.plan import (
     calendar_days,
     planned,
 )
+from motemodel.plan.fan_bound import PricedSchedules, Problem
+from motemodel.plan.fan_steps import fan_steps
 
 HOUSE = HouseRates(0.35, 0.7, 2.5, 330.0, source_ug_m3_h=1.0)
 STEP_H = 1.0 / 12.0
@@ -114,7 +116,7 @@ def enumerated(case: tuple[Outlook, HouseRates, Costs, Dwell, float]) -> tuple[E
     return every, max(float(cleanest + share * (dirtiest - cleanest)), 1e-3)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(small_cases())
 def test_no_schedule_that_can_be_counted_costs_less_than_the_proven_bound(
     case: tuple[Outlook, HouseRates, Costs, Dwell, float],
@@ -131,7 +133,29 @@ def test_no_schedule_that_can_be_counted_costs_less_than_the_proven_bound(
     assert found.cost >= least - 1e-9
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
+@given(small_cases(), st.floats(1e-4, 10.0))
+def test_the_priced_bound_is_below_every_schedule_and_close_to_the_best(
+    case: tuple[Outlook, HouseRates, Costs, Dwell, float], price: float
+) -> None:
+    now, house, costs, dwell, _ = case
+    every, _ = enumerated(case)
+    problem = Problem(
+        steps=fan_steps(now, house, (Speed("on", house.clean_air_per_h, house.fan_power_w),), costs),
+        run=dwell.run_steps(now.step_h),
+        rest=dwell.rest_steps(now.step_h),
+        period=np.zeros(now.steps, dtype=np.intp),
+        running_now=dwell.running_now,
+        committed=dwell.committed_steps(now.step_h),
+    )
+    bounds, schedules = PricedSchedules(problem).solve(np.array([[price]]), np.ones(1))
+    priced = every.cost + price * every.mean * now.steps * now.step_h
+    assert bounds[0] <= priced.min() * (1.0 + 1e-9) + 1e-12
+    assert bounds[0] >= 0.97 * priced.min()
+    assert (every.choice == schedules[0]).all(axis=1).any()
+
+
+@settings(max_examples=60, deadline=None)
 @given(small_cases())
 def test_no_schedule_within_the_budget_is_cleaner_than_the_proven_bound(
     case: tuple[Outlook, HouseRates, Costs, Dwell, float],
@@ -149,7 +173,7 @@ def test_no_schedule_within_the_budget_is_cleaner_than_the_proven_bound(
 def test_in_most_countable_cases_the_schedule_is_the_best_there_is() -> None:
     rng = np.random.default_rng(11)
     exact, worst = 0, 0.0
-    for _ in range(60):
+    for _ in range(24):
         now = Outlook(0.25, rng.uniform(0, 120, 11), rng.uniform(0, 0.4, 11), np.ones(11, dtype=bool), 20.0)
         case = (now, HOUSE, Costs(0.2), Dwell(0.5, 0.5, bool(rng.integers(2)), 0.5), rng.uniform(0.1, 0.9))
         every, target = enumerated(case)
@@ -157,7 +181,7 @@ def test_in_most_countable_cases_the_schedule_is_the_best_there_is() -> None:
         least = float(every.cost[every.mean <= target * (1.0 + 1e-9)].min())
         exact += found.cost <= least + 1e-9
         worst = max(worst, found.cost - least)
-    assert exact >= 40
+    assert exact >= 18
     assert worst <= 3 * 0.25 * 0.33 * 0.2
 
 
@@ -181,7 +205,7 @@ def days(draw: st.DrawFn) -> tuple[Outlook, HouseRates, Dwell]:
     return now, replace(HOUSE, clean_air_per_h=draw(st.floats(0.0, 6.0))), dwell
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(days(), st.floats(2.0, 40.0), st.booleans())
 def test_least_times_and_quiet_hours_are_kept_and_the_target_is_held_where_running_throughout_would_hold_it(
     case: tuple[Outlook, HouseRates, Dwell], target: float, by_day: bool
@@ -224,7 +248,7 @@ def test_the_mean_of_a_schedule_agrees_with_a_general_integrator() -> None:
 def test_two_days_are_planned_to_within_a_twentieth_of_the_proven_bound() -> None:
     rng = np.random.default_rng(3)
     gaps = []
-    for _ in range(12):
+    for _ in range(6):
         now = replace(outlook(576, outdoor=rng.uniform(40, 100)), called=rng.uniform(0, 0.3, 576))
         found = best_schedule(now, HOUSE, AirTarget(rng.uniform(9, 14), calendar_days(9.0, 576, STEP_H)))
         gaps.append(found.gap)
