@@ -102,11 +102,9 @@ def _parser() -> argparse.ArgumentParser:
     comparing.add_argument("--candidates", type=Path, required=True, metavar="FILE", help="the candidates file")
     comparing.add_argument(
         "--rank",
-        type=Ranking,
-        choices=tuple(Ranking),
-        default=Ranking.CLEAN_AIR,
-        metavar="BY",
-        help=f"what comes first: {', '.join(Ranking)} (default {Ranking.CLEAN_AIR.value})",
+        choices=[ranking.value for ranking in Ranking],
+        default=Ranking.CLEAN_AIR.value,
+        help=f"what comes first ({Ranking.CLEAN_AIR.value})",
     )
     comparing.add_argument("--json", type=_out_file, metavar="OUT", help="write the comparison as JSON")
     comparing.add_argument("--html", type=_out_file, metavar="OUT.html", help="write the page for the client")
@@ -150,7 +148,7 @@ def _compare(given: argparse.Namespace) -> int:
     from .comparison import comparison_table  # noqa: PLC0415  only this command pays for loading it
 
     house = read_house(given.house)
-    comparison = compare(house, read_candidates(given.candidates), given.rank)
+    comparison = compare(house, read_candidates(given.candidates), Ranking(given.rank))
     if given.json is not None:
         _write(given.json, comparison.model_dump_json(indent=1) + "\n")
     if given.html is not None:

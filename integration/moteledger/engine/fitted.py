@@ -15,6 +15,7 @@ from motemodel.airside import (
     airflow_from_temperature_rise,
     breaches,
 )
+from motemodel.estimate import Estimate
 from motemodel.filters import (
     CLEAN,
     ChargeLoss,
@@ -34,8 +35,8 @@ from motemodel.particles.bounds import FloatArray
 from motemodel.plan import PM25_BINS
 
 from ..settings import Candidate, FilterSettings
-from .assessment import Known
 from .comparison import CurvePoint, Finding, Stage
+from .figures import figure, product
 from .survey import assembly, efficiency_bounds
 from .system import ComparisonError, System
 
@@ -138,7 +139,10 @@ class Fitted:
         fine = air_ug_m3[:PM25_BINS] / air_ug_m3[:PM25_BINS].sum()
         bins = self.by_size(airflow, deposit, OUTDOOR_URBAN)
         least, middle, most = (float(fine @ each[:PM25_BINS]) for each in bins)
-        drawn, uncertain = airflow * (1.0 - handler.return_leakage), handler.airflow_uncertainty
+        caught, uncertain = Estimate(middle, least, most), handler.airflow_uncertainty
+        drawn = Estimate(airflow, airflow * (1.0 - uncertain), airflow * (1.0 + uncertain)).scaled(
+            1.0 - handler.return_leakage
+        )
         tons = self.system.tons
         return Stage(
             day=day,
@@ -153,13 +157,8 @@ class Fitted:
                 as_installed_merv(self.least, airflow, deposit),
                 as_installed_merv(self.most, airflow, deposit),
             ),
-            pm25_efficiency=Known(value=middle, low=least, high=most, unit="1"),
-            clean_air_m3h=Known(
-                value=drawn * middle,
-                low=drawn * middle * (1.0 - min(float(np.hypot(uncertain, 1.0 - least / middle)), 1.0)),
-                high=drawn * middle * (1.0 + float(np.hypot(uncertain, most / middle - 1.0))),
-                unit="m3/h",
-            ),
+            pm25_efficiency=figure(caught, "1"),
+            clean_air_m3h=figure(product(drawn, caught) if middle > 0.0 else Estimate(0.0, 0.0, 0.0), "m3/h"),
         )
 
     def findings(self, point: OperatingPoint[float]) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
@@ -223,7 +222,7 @@ class Fitted:
             )
         return Finding(
             rule="blower_range",
-            name=f"static pressure needed to pass the blower's last {airflow:.0f} m3/h",
+            name="static pressure needed for the least air on the blower's curve",
             value=asked,
             limit=high,
             unit="Pa",

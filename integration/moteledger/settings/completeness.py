@@ -56,6 +56,21 @@ _ASKED: tuple[tuple[str, Callable[[House], object], str], ...] = (
         lambda house: house.air_handler.cooling_capacity,
         "whether the airflow is enough for the coil",
     ),
+    (
+        "air_handler.filter_drop",
+        lambda house: house.air_handler.filter_drop,
+        "what the ducts alone hold back, for comparing filters; until then the filter is taken as clean at the survey",
+    ),
+    (
+        "air_handler.rated_static",
+        lambda house: house.air_handler.rated_static,
+        "how much the blower may be asked for, for comparing filters; until then 0.5 in. w.c. only warns",
+    ),
+    (
+        "house.dust",
+        lambda house: house.house.dust,
+        "how long a filter lasts; until then a home of median dust is taken",
+    ),
     ("tariff.per_kwh", lambda house: house.tariff.per_kwh, "the cost of running the fan"),
     ("sensors", lambda house: house.sensors, "where each sensor hangs and how it must be corrected"),
 )
