@@ -41,6 +41,10 @@ _VALID_FOR = timedelta(minutes=15)
 _START_COSTS_H = 0.05
 """Wear of a start, as hours of running (common practice, no source): enough to let a run go on rather than flicker."""
 _SURE, _UNSURE, _DOUBTFUL = 0.9, 0.5, 0.2
+_FORECAST_BASIS = (
+    "outdoor PM2.5 now, fading into this place's own daily pattern; calls by this house's habit at the temperature "
+    "ahead, or as usual for the hour"
+)
 _BEHIND = ("indoor.pm25", "outdoor.pm25")
 _WATTS_PER_M3H = {
     BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.414 / M3H_PER_CFM,
@@ -110,7 +114,7 @@ def fan_advice(
         action_now=action,
         reason=reason,
         valid_until=now + _valid_for(forced),
-        forecast_basis="outdoor PM2.5 now, fading into this place's own daily pattern; calls as usual for the hour",
+        forecast_basis=_FORECAST_BASIS,
         schedule=tuple(_spans(forced, now)),
         run_hours=best.run_hours,
         energy_kwh=_energy(best, power_known),

@@ -12,7 +12,9 @@ from motemodel.plan import (
     Outlook,
     barred_after_cooling,
     calendar_days,
+    call_habit,
     outdoor_forecast,
+    temperature_forecast,
     usual_share_by_hour,
 )
 
@@ -38,7 +40,7 @@ _LEAST_KNOWN = 0.5
 class Ahead:
     """What lies ahead of `now`.
 
-    `outlook` on the forecast's middle; `today_h` hours of the local day are known, with the mean `today_ug_m3`;
+    `outlook` on the forecast's expected air; `today_h` hours of the local day are known, with the mean `today_ug_m3`;
     `guarded`: whether the fan is kept from running after cooling calls.
     """
 
@@ -71,9 +73,10 @@ class Ahead:
 
 @dataclass(frozen=True)
 class _Hourly:
-    """The past as hours, (N,) each: outdoor PM2.5, shares called and cooled, and the local hour of the day."""
+    """The past as hours, (N,) each: outdoor PM2.5 and temperature, shares called and cooled, local hour of the day."""
 
     outdoor_ug_m3: FloatArray
+    outdoor_c: FloatArray
     called: FloatArray
     cooled: FloatArray
     hour_of_day: NDArray[np.intp]
@@ -86,27 +89,35 @@ def ahead(house: House, gridded: GriddedHouse) -> Ahead:
     hour_now = local.hour + local.minute / 60.0 + local.second / 3600.0
     past = _hourly(house, gridded)
     forecast = outdoor_forecast(past.outdoor_ug_m3, past.hour_of_day, HORIZON_H)
-    hours = (past.hour_of_day[-1] + 1 + np.arange(HORIZON_H)) % 24
-    called = np.repeat(usual_share_by_hour(past.called, past.hour_of_day)[hours], _PER_HOUR)
+    called = np.repeat(_expected_share(past.called, past), _PER_HOUR)
     outlook = Outlook(
         step_h=STEP_H,
-        outdoor_ug_m3=np.repeat(forecast.value, _PER_HOUR),
+        outdoor_ug_m3=np.repeat(forecast.expected, _PER_HOUR),
         called=called,
         allowed=_allowed(house, now, HORIZON_H * _PER_HOUR),
         start_ug_m3=_start(gridded),
         into_hour_h=hour_now % 1.0,
-        barred=_barred(gridded, past, hours, called),
+        barred=_barred(gridded, past, called),
     )
     return Ahead(now, outlook, forecast, hour_now, *_today(gridded, hour_now))
 
 
-def _barred(gridded: GriddedHouse, past: _Hourly, hours: NDArray[np.intp], called: FloatArray) -> FloatArray | None:
+def _expected_share(share: FloatArray, past: _Hourly) -> FloatArray:
+    """Share of each hour ahead in which something runs: by the temperature ahead, else as usual for the hour."""
+    habit = call_habit(share, past.outdoor_c)
+    if habit is not None:
+        return habit.share(temperature_forecast(past.outdoor_c, past.hour_of_day, HORIZON_H))
+    hours = (past.hour_of_day[-1] + 1 + np.arange(HORIZON_H)) % 24
+    return np.asarray(usual_share_by_hour(share, past.hour_of_day)[hours])
+
+
+def _barred(gridded: GriddedHouse, past: _Hourly, called: FloatArray) -> FloatArray | None:
     """The rest after cooling calls, those expected and the one that may just have ended; None in dry houses."""
     cooling = gridded.values("cooling.running")
     if cooling is None or _humidity(gridded) < _GUARD_FROM_PERCENT:
         return None
-    usual = np.repeat(usual_share_by_hour(past.cooled, past.hour_of_day)[hours], _PER_HOUR)
-    barred = np.minimum(barred_after_cooling(usual, _GUARD_H, _call_h(cooling, gridded.grid.step_h)), 1.0 - called)
+    expected = np.repeat(_expected_share(past.cooled, past), _PER_HOUR)
+    barred = np.minimum(barred_after_cooling(expected, _GUARD_H, _call_h(cooling, gridded.grid.step_h)), 1.0 - called)
     ran = np.flatnonzero(np.nan_to_num(cooling) > 0.0)
     if ran.size:
         rested_h = (cooling.size - 1 - int(ran[-1])) * gridded.grid.step_h
@@ -141,6 +152,7 @@ def _hourly(house: House, gridded: GriddedHouse) -> _Hourly:
     hours = [gridded.moment(end_h - (count - k)).astimezone(house.zone).hour for k in range(count)]
     return _Hourly(
         outdoor_ug_m3=_means(gridded.values_or_nan("outdoor.pm25"), per_hour),
+        outdoor_c=_means(gridded.values_or_nan("outdoor.temperature"), per_hour),
         called=_means(np.fmax.reduce(known) if known else nothing, per_hour),
         cooled=_means(nothing if cooling is None else cooling, per_hour),
         hour_of_day=np.array(hours, dtype=np.intp),

@@ -151,8 +151,8 @@ def test_always_on_in_steady_air_comes_to_supply_over_loss(house: Houses, still:
         loss = figures.loss_fan_off_per_h.value + figures.clean_air_delivered_m3h.value / volume
         return figures.outdoor_entry_per_h.value * 80.0 / loss
 
-    level = expected(assess(surveyed, still(6.0, 10.0, 80.0)))
-    told = assess(surveyed, still(6.0, level, 80.0))
+    level = expected(assess(surveyed, still(30.0, 10.0, 80.0)))
+    told = assess(surveyed, still(30.0, level, 80.0))
     always = next(way for way in told.fan.alternatives if way.name.startswith("always on"))
     assert isinstance(always.mean_pm25, Known)
     assert always.mean_pm25.value == pytest.approx(level, rel=0.02)
