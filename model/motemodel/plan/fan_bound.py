@@ -22,6 +22,7 @@ from .fan_steps import Choice, FanSteps
 _LEVELS = 12
 """Concentrations at each step, spread over what can be reached there."""
 _ROUNDING = 1e-9
+_LEAST_UG_M3 = 1e-9
 
 
 @dataclass(frozen=True)
@@ -241,4 +242,4 @@ def _reachable(steps: FanSteps, first: int, prefix: Choice) -> tuple[FloatArray,
         low[t + 1] = min(a * low[t] + g for a, g in zip(decay[t], gain[t], strict=True))
         high[t + 1] = max(a * high[t] + g for a, g in zip(decay[t], gain[t], strict=True))
     least, span = np.array(low), np.array(high) - np.array(low)
-    return least, np.where(span > _ROUNDING * np.array(high), span, 0.0)
+    return least, np.where(span > np.maximum(_ROUNDING * np.array(high), _LEAST_UG_M3), span, 0.0)

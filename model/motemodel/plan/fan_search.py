@@ -180,8 +180,9 @@ def _price_span(problem: Problem) -> tuple[float, float]:
     alone = np.abs(change_effects(problem, resting)[:, 1:]).sum(axis=0)
     left_out = np.abs(change_effects(problem, on)[:, 0]).sum(axis=0)
     cost = steps.cost[1:] + steps.start_cost
-    worth = [cost[clear > 0.0] / clear[clear > 0.0] for clear in (alone, np.tile(left_out, (len(cost), 1)))]
-    paid = np.concatenate(worth)
+    cleared = np.stack((alone, np.tile(left_out, (len(cost), 1))))
+    counts = cleared > _ROUNDING * max(float(cleared.max()), 1.0)
+    paid = np.stack((cost, cost))[counts] / cleared[counts]
     paid = paid[paid > 0.0]
     if paid.size == 0:
         return 1.0, 1.0

@@ -361,3 +361,28 @@ def test_a_schedule_tells_itself() -> None:
     found = best_schedule(outlook(), HOUSE, AirTarget(15.0))
     assert isinstance(found, Schedule)
     assert found.plan.run_hours == pytest.approx(found.plan.running.sum() * STEP_H)
+
+
+EXTREMES = st.sampled_from((0.0, 5e-324, 1e-12, 1.0, 1e3, 1e6)) | st.floats(0.0, 1e6)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(1, 30),
+    st.sampled_from((1e-3, 1 / 12, 24.0)),
+    EXTREMES,
+    EXTREMES,
+    st.tuples(EXTREMES, EXTREMES, EXTREMES, EXTREMES, EXTREMES, EXTREMES),
+    st.sampled_from((1e-12, 1.0, 1e6)),
+    EXTREMES,
+)
+def test_any_house_gets_a_finite_schedule_that_is_no_dirtier_than_said(
+    steps: int, step_h: float, air: float, start: float, rates: tuple[float, ...], target: float, price: float
+) -> None:
+    now = Outlook(step_h, np.linspace(0.0, air, steps), np.zeros(steps), np.ones(steps, dtype=bool), start)
+    dwell = Dwell(2 * step_h, step_h)
+    found = best_schedule(now, HouseRates(*rates), AirTarget(target), costs=Costs(price), dwell=dwell)
+    cleanest, least = best_air(now, HouseRates(*rates), price, costs=Costs(price), dwell=dwell)
+    assert np.isfinite([found.cost, found.least_cost, found.plan.mean_ug_m3, cleanest.plan.mean_ug_m3, least]).all()
+    assert least <= cleanest.plan.mean_ug_m3 * (1.0 + 1e-6) + 1e-9
+    assert found.holds == (found.period_mean_ug_m3[0] <= target * (1.0 + 1e-8))
