@@ -203,7 +203,7 @@ class _View:
             return "This system cannot breathe through any of the candidates."
         letters = " and ".join(entry.mark for entry in refused)
         left = f"; it cannot breathe through {letters}" if refused else ""
-        counted = f"Of {count} candidates {len(fitting)} suit this system{left}. " if count > 1 else ""
+        counted = f"Of {count} candidates {len(fitting)} suit this system{left}. " if refused else ""
         return f"{counted}{_FIRST_BY[self.comparison.ranked_by]}: {fitting[0].name}{self._worth(fitting[0].outcome)}."
 
     def _worth(self, outcome: Outcome) -> str:
