@@ -13,7 +13,7 @@ from ..store import Store
 
 LOOPBACK = "127.0.0.1"
 REFRESH_EVERY_S = 60.0
-FIRST_REFRESH_EVERY_S = 5.0
+FIRST_REFRESH_EVERY_S = 2.0
 """While there is no assessment yet: the first readings of a new house should show on its page soon."""
 
 
