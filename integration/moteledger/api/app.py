@@ -10,6 +10,7 @@ from aiohttp import web
 from ..engine.fan_control import FanControl
 from ..store import Store
 from .answers import ANSWER_ROUTES
+from .changes import CHANGE_ROUTES
 from .description import description_route
 from .guard import LOOPBACK_NAMES, add_security_headers, expect_continue, host_guard
 from .health import HEALTH_ROUTE
@@ -50,7 +51,7 @@ def create_app(
     fan = fan or FanControl(store, clock)
     threads = ThreadPoolExecutor(_INTAKE_THREADS, thread_name_prefix="intake")
     app[SERVICE] = Service(store, source, fan, clock, threads)
-    routes = (*READINGS_ROUTES, *SECTION_ROUTES, *ANSWER_ROUTES, HEALTH_ROUTE)
+    routes = (*READINGS_ROUTES, *SECTION_ROUTES, *ANSWER_ROUTES, *CHANGE_ROUTES, HEALTH_ROUTE)
     for route in (*routes, description_route(routes)):
         if route.method == "GET":
             app.router.add_get(route.path, route.handler, expect_handler=expect_continue)

@@ -58,12 +58,14 @@ class DeliverySection(Section):
 
 
 class FilterState(BaseModel):
-    """The filter as it is: its drop at the reference airflow, the limit of that drop, and the mass on it."""
+    """The filter as it is: its drop at the reference airflow, the limit of it, the mass on it, since when it is in."""
 
     drop_at_reference_pa: Figure
     reference_airflow_m3h: float | None
     drop_limit_pa: float | None
     deposited_g: Figure
+    installed_on: date | None
+    change_seen_on: date | None
 
 
 class FilterSection(Section):
@@ -73,11 +75,13 @@ class FilterSection(Section):
 
 
 class FilterChange(BaseModel):
-    """When to change the filter, and why."""
+    """When to change the filter, and why; by when to order one, and when changing it costs least."""
 
     change_on: date | None
     change_between: tuple[date, date] | None
     reason: str
+    order_by: date | None
+    cost_best_on: date | None
 
 
 class FilterAdviceSection(Section):
@@ -123,13 +127,19 @@ def _filter(whole: Assessment) -> FilterSection:
         reference_airflow_m3h=whole.filter.reference_airflow_m3h,
         drop_limit_pa=whole.filter.drop_limit_pa,
         deposited_g=whole.filter.deposited_g,
+        installed_on=whole.filter.installed_on,
+        change_seen_on=whole.filter.change_seen_on,
     )
     return FilterSection(house=whole.house, period=whole.period, filter=state)
 
 
 def _filter_advice(whole: Assessment) -> FilterAdviceSection:
     change = FilterChange(
-        change_on=whole.filter.change_on, change_between=whole.filter.change_between, reason=whole.filter.reason
+        change_on=whole.filter.change_on,
+        change_between=whole.filter.change_between,
+        reason=whole.filter.reason,
+        order_by=whole.filter.order_by,
+        cost_best_on=whole.filter.cost_best_on,
     )
     return FilterAdviceSection(
         house=whole.house, period=whole.period, filter=change, cautions=_cautions(whole, "filter")

@@ -157,7 +157,11 @@ class Event(Document):
 
 
 class FilterAdvice(Document):
-    """When to change the filter and why."""
+    """When to change the filter and why.
+
+    `order_by` leaves time to buy one; after `cost_best_on` keeping it costs more than a new one. `installed_on` is when
+    this one went in, and `change_seen_on` the day on which the drop fell as it does when a filter is changed.
+    """
 
     drop_at_reference_pa: Figure
     reference_airflow_m3h: float | None
@@ -166,6 +170,10 @@ class FilterAdvice(Document):
     change_on: date | None
     change_between: tuple[date, date] | None
     reason: str
+    order_by: date | None = None
+    cost_best_on: date | None = None
+    installed_on: date | None = None
+    change_seen_on: date | None = None
 
 
 Action = Literal["run", "rest", "leave"]

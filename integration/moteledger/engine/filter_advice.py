@@ -1,4 +1,7 @@
-"""When to change the filter: the first of pressure, dust and age, from what was measured and what was surveyed."""
+"""When to change the filter: the first of pressure, dust and age, from what was measured and what was surveyed.
+
+Beside it stand the day to order one by, and the day after which keeping it costs more than changing it.
+"""
 
 import math
 from datetime import date, datetime, timedelta
@@ -10,11 +13,13 @@ from numpy.typing import NDArray
 from motemodel.estimate import Answer, Estimate, Unknown
 from motemodel.filters import DUST_GRID, USUAL_EXPONENT, Filter, as_installed_curve, drop_pa, dust_caught_mg
 from motemodel.particles import HOUSE_DUST, mass_weighted_mean
-from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_filling, reach_by_growth
+from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling, reach_by_growth
+from motemodel.units import M3H_PER_CFM
 
-from ..settings import FilterSettings, House
+from ..settings import BlowerType, FilterSettings, House
 from .assessment import FilterAdvice
 from .figures import figure
+from .filter_change import with_filter_since
 from .grid import GriddedHouse
 from .survey import assembly, dust_of, efficiency_curve
 
@@ -24,6 +29,12 @@ _USUAL_FINAL_RATIO = 2.0
 _LEAST_ON_HOURS = 6.0
 _LEAST_DAYS_FOR_A_TREND = 5
 _FARTHEST_DAYS = 3650.0
+_ORDER_AHEAD = timedelta(days=14)
+"""Time to buy a filter and have it in the house (common practice, no source)."""
+_FALL_OF_A_CHANGE, _DAYS_OF_A_LEVEL = 0.75, 3
+"""A change shows as a drop that falls to less than this share of the days before and stays (common practice)."""
+_WATTS_PER_PA = 0.281 / 124.5
+"""Of each cfm: 0.281 W at 0.5 in.w.c., ANSI/RESNET/ICC 301; a motor that holds the airflow draws in proportion."""
 _REASONS = {
     "pressure": ("By then its resistance reaches the limit.", "Its resistance has reached the limit."),
     "dust": ("By then it has taken the dust it can hold.", "It has taken the dust it can hold."),
@@ -42,6 +53,9 @@ def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterA
     fitted = assembly(settings)
     reference = _reference_airflow(house)
     daily = _daily_drops(gridded, reference)
+    seen_on, daily = _since_the_change(house, gridded, daily)
+    house = with_filter_since(house, seen_on)
+    settings = house.filter or settings
     drop_now, growth = _trend(daily)
     limit = _limit(settings, fitted, reference)
     dust = _dust(house, gridded, today)
@@ -56,7 +70,15 @@ def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterA
         at, rate = (drop_now.value, drop_now.low, drop_now.high), (growth.value, growth.low, growth.high)
         reaches.append(reach_by_growth("pressure", at, rate, limit))
     first, reason = _first(reaches, drop_now, limit)
-    return _advice(drop_now, reference, limit, dust, first, reason, today)
+    advice = _advice(drop_now, reference, limit, dust, first, reason, today)
+    return advice.model_copy(
+        update={
+            "installed_on": settings.installed,
+            "change_seen_on": seen_on,
+            "order_by": None if advice.change_on is None else max(advice.change_on - _ORDER_AHEAD, today),
+            "cost_best_on": _cost_best_on(house, gridded, growth, today),
+        }
+    )
 
 
 def _advice(
@@ -95,6 +117,44 @@ def _first(reaches: list[Reach], drop: Answer, limit: float | None) -> tuple[Rea
     first = first_reached(finite)
     to_come, reached = _REASONS[first.reason]
     return first, (to_come if first.days > 0.0 else reached) + missing
+
+
+def _since_the_change(house: House, gridded: GriddedHouse, daily: FloatArray) -> tuple[date | None, FloatArray]:
+    """The day on which the drop fell as it does when a filter is changed, if it did, and the days with this filter.
+
+    Days before the date of the filter in place are those of another one.
+    """
+    dates = [gridded.moment(24.0 * day + 12.0).astimezone(house.zone).date() for day in daily[:, 0]]
+    installed = house.filter.installed if house.filter is not None else None
+    first = sum(installed is not None and day < installed for day in dates)
+    drops = daily[:, 1]
+    for k in range(len(daily) - _DAYS_OF_A_LEVEL, first, -1):
+        before = float(np.median(drops[max(k - _DAYS_OF_A_LEVEL, first) : k]))
+        after = float(np.median(drops[k : k + _DAYS_OF_A_LEVEL]))
+        if max(after, float(drops[k])) < _FALL_OF_A_CHANGE * min(before, float(drops[k - 1])):
+            return dates[k], daily[k:]
+    return None, daily[first:]
+
+
+def _cost_best_on(house: House, gridded: GriddedHouse, growth: Answer, today: date) -> date | None:
+    """The day after which the fan's growing energy costs more than a new filter; None where nobody can tell.
+
+    Only a blower that holds its airflow answers a growing drop with watts; others answer with less air.
+    """
+    settings, handler, tariff = house.filter, house.air_handler, house.tariff.per_kwh
+    if settings is None or settings.price is None or settings.installed is None or tariff is None:
+        return None
+    if handler.blower is not BlowerType.CONSTANT_AIRFLOW or handler.airflow is None or not isinstance(growth, Estimate):
+        return None
+    watts_per_pa = _WATTS_PER_PA * handler.airflow / M3H_PER_CFM
+    if handler.fan_power is not None and handler.external_static is not None:
+        watts_per_pa = handler.fan_power / handler.external_static
+    share = float(np.nanmean(gridded.fan)) if np.isfinite(gridded.fan).any() else 0.0
+    dearer = growth.scaled(tariff * 24.0 * share * watts_per_pa / 1000.0)
+    used = float(max((today - settings.installed).days, 0))
+    bounds = (max(dearer.value, 0.0), max(dearer.low, 0.0), max(dearer.high, 0.0))
+    days = reach_by_cost(used, settings.price, bounds).days
+    return today + timedelta(days=round(days)) if days < _FARTHEST_DAYS else None
 
 
 def _reference_airflow(house: House) -> float | None:

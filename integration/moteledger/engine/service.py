@@ -11,6 +11,7 @@ from ..store import Store, StoreError, to_us
 from .assess import assess
 from .assessment import Assessment
 from .fan_control import FanControl
+from .filter_change import filter_changes, with_filter_since
 from .grid import AssessmentError
 
 _log = logging.getLogger(__name__)
@@ -70,6 +71,7 @@ class Engine:
         start_us = end_us - SPAN // timedelta(microseconds=1)
         names = set(SIGNALS) & set(self._store.latest_all())
         readings = {name: self._store.series(name, start_us, end_us) for name in names}
-        assessment = assess(self._house, readings, dwell=self.fan.dwell())
+        house = with_filter_since(self._house, filter_changes(self._store).newest)
+        assessment = assess(house, readings, dwell=self.fan.dwell())
         self._store.keep_snapshot(SNAPSHOT, to_us(assessment.period.end), assessment.model_dump_json())
         return assessment
