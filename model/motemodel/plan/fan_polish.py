@@ -145,8 +145,11 @@ def _without_a_run(problem: Problem, choice: Choice, allowance: FloatArray, lack
 
 def _ahead(values: FloatArray, length: int) -> FloatArray:
     """Sum over the `length` steps from each step on, (..., T)."""
-    sums = np.cumsum(np.pad(values, [(0, 0)] * (values.ndim - 1) + [(1, length)]), axis=-1)
-    return np.asarray(sums[..., length:] - sums[..., :-length])[..., : values.shape[-1]]
+    count = values.shape[-1]
+    sums = np.zeros((*values.shape[:-1], count + length + 1))
+    np.cumsum(values, axis=-1, out=sums[..., 1 : count + 1])
+    sums[..., count + 1 :] = sums[..., count : count + 1]
+    return np.asarray(sums[..., length : length + count] - sums[..., :count])
 
 
 def _runs(choice: Choice) -> tuple[Choice, Choice]:

@@ -77,24 +77,27 @@ def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tup
     problem, priced, (lowest, highest) = opening.priced.problem, opening.priced, opening.span
     prices, bounds, found = opening.prices, opening.bounds, opening.found
     pool = {c.choice.tobytes(): c for c in (resting, opening.cleanest)}
-    least_cost, best = 0.0, opening.cleanest
+    least_cost, best, dual = 0.0, opening.cleanest, prices[0]
     low, high = np.full(allowance.size, lowest), np.full(allowance.size, highest)
-    for spread in (*_SPREADS, None):
-        least_cost = max(least_cost, float((bounds - prices @ allowance).max()))
+    for turn in range(len(_SPREADS) + 1):
+        proven = bounds - prices @ allowance
+        if proven.max() > least_cost:
+            least_cost, dual = float(proven.max()), prices[int(proven.argmax())]
         pool.update((candidate.choice.tobytes(), candidate) for candidate in found)
         best = min((c for c in pool.values() if within(c, allowance)), key=lambda c: c.cost, default=best)
-        if best.cost - least_cost <= _GOOD_GAP * best.cost:
+        gap = best.cost - least_cost
+        if gap <= _GOOD_GAP * best.cost:
             return best, least_cost
-        centre = _roomiest(list(pool.values()), allowance, _WELL_ABOVE * highest)
-        if spread is None or (spread == _SPREADS[-1] and best.cost - least_cost <= _FAIR_GAP * best.cost):
+        if turn == len(_SPREADS) or (turn > 0 and gap <= _FAIR_GAP * best.cost):
             break
         kept = [c.exposure <= allowance + slack(allowance) for c in found[:_PRICES]]
         low, high = _bracket(prices[:_PRICES], kept, low, high)
-        prices = np.concatenate((_between(low, high), _about(centre, spread, lowest)))
+        centre = _roomiest(list(pool.values()), allowance, _WELL_ABOVE * highest)
+        prices = np.concatenate((_between(low, high), _about(centre, _SPREADS[turn], lowest)))
         bounds, choices = priced.solve(prices, np.ones(len(prices)))
         found = [weighed(problem, choice) for choice in choices]
-    promising = sorted(pool.values(), key=lambda c: c.cost + float(centre @ np.maximum(c.exposure - allowance, 0.0)))
-    polished = [_polished(problem, candidate, allowance, centre) for candidate in promising[:_POLISHED]]
+    promising = sorted(pool.values(), key=lambda c: c.cost + float(dual @ np.maximum(c.exposure - allowance, 0.0)))
+    polished = [_polished(problem, candidate, allowance, dual) for candidate in promising[:_POLISHED]]
     return min([best, *(c for c in polished if within(c, allowance))], key=lambda c: c.cost), least_cost
 
 
@@ -156,9 +159,9 @@ def _roomiest(pool: list[Candidate], allowance: FloatArray, high: float) -> Floa
 
 def _about(centre: FloatArray, spread: float, low: float) -> FloatArray:
     """The centre and prices about it, (M, K): together dearer and cheaper, and one period at a time."""
-    rows = [centre, centre * spread, centre / spread]
     base = np.maximum(centre, low)
-    for k in range(centre.size):
+    rows = [centre, base * spread, base / spread]
+    for k in range(centre.size if centre.size > 1 else 0):
         rows += [np.where(np.arange(centre.size) == k, base * factor, centre) for factor in (spread, 1.0 / spread)]
     return np.array(rows)
 

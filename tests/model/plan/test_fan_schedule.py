@@ -151,7 +151,7 @@ def test_the_priced_bound_is_below_every_schedule_and_close_to_the_best(
     bounds, schedules = PricedSchedules(problem).solve(np.array([[price]]), np.ones(1))
     priced = every.cost + price * every.mean * now.steps * now.step_h
     assert bounds[0] <= priced.min() * (1.0 + 1e-9) + 1e-12
-    assert bounds[0] >= 0.97 * priced.min()
+    assert bounds[0] >= 0.95 * priced.min() - 1e-9
     assert (every.choice == schedules[0]).all(axis=1).any()
 
 
