@@ -5,9 +5,9 @@ from numpy.typing import ArrayLike
 
 from ..balance import steady_state
 from ..envelope import DuctLeakage, air_exchange
-from ..particles import DEFAULT_GRID, INDOOR_COOKING
+from ..particles import INDOOR_COOKING
 from ..particles.bounds import FloatArray, fraction, not_negative, within
-from .household import Household
+from .household import Household, per_pm25
 
 _LARGEST_AIRFLOW_M3H = 1e5
 
@@ -53,7 +53,7 @@ def steady_air(
         + (1.0 - household.intake_efficiency) * exchange.intake_m3h
         + (1.0 - caught - lost) * exchange.duct_return_m3h
     )
-    source = household.source_ug_h * INDOOR_COOKING.bin_fractions(DEFAULT_GRID)
+    source = household.source_ug_h * per_pm25(INDOOR_COOKING)
     removing_m3h = (
         exchange.out_m3h
         - exchange.duct_supply_m3h
