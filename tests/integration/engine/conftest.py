@@ -50,7 +50,8 @@ def _lived_in(days: int, *, entry: float, loss: float, clean_air_per_h: float, s
     """A well-mixed house whose fan runs twenty minutes of every second hour, stepped minute by minute.
 
     Explicit steps of dC/dt = entry C_out - (loss + fan clean_air) C, all 1/h: no code of the project is in it. The
-    outdoor air swings by the day and drifts; the sensor rounds to 0.1 and has a noise of 0.3 ug/m3.
+    outdoor air swings by the day and drifts; the sensor tells the mean of each minute at its end, with a noise of 0.3
+    ug/m3 and rounded to 0.1.
     """
     random = np.random.default_rng(seed)
     hours = np.arange(days * 1440) / 60.0
@@ -59,8 +60,9 @@ def _lived_in(days: int, *, entry: float, loss: float, clean_air_per_h: float, s
     indoor = np.empty(hours.size)
     level = entry * outdoor[0] / loss
     for step in range(hours.size):
-        level += (entry * outdoor[step] - (loss + clean_air_per_h * fan[step]) * level) / 60.0
-        indoor[step] = level
+        change = (entry * outdoor[step] - (loss + clean_air_per_h * fan[step]) * level) / 60.0
+        indoor[step] = level + 0.5 * change
+        level += change
     read = np.round(np.maximum(indoor + random.normal(0.0, 0.3, hours.size), 0.0), 1)
     return {
         "indoor.pm25": _series(hours + 1.0 / 60.0, read),

@@ -1,0 +1,115 @@
+"""The verdict on delivery: what a house is told when its filter does, does not, and may or may not what it should.
+
+The houses are made by hand, stepped minute by minute in no code of the project, so that what is delivered is known.
+"""
+
+from collections.abc import Callable
+from functools import cache
+from typing import Any
+
+import pytest
+
+from moteledger.engine import Assessment, assess
+from moteledger.engine.assessment import Known
+from moteledger.settings import House
+from moteledger.store import Series
+
+Houses = Callable[..., House]
+Lived = Callable[..., dict[str, Series]]
+
+VOLUME_M3 = 150.0 * 2.44
+TRUE_M3H = 3.0 * VOLUME_M3
+"""Three room volumes an hour of clean air while the fan runs."""
+
+
+@pytest.fixture(scope="module")
+def week(lived_in: Lived) -> dict[str, Series]:
+    return lived_in(7, entry=0.35, loss=0.6, clean_air_per_h=TRUE_M3H / VOLUME_M3)
+
+
+@pytest.fixture(scope="module")
+def judged(house: Houses, week: dict[str, Series]) -> Callable[[float | None], Assessment]:
+    """The week's assessment where the survey leads one to expect so much clean air (m3/h), by a nameplate's airflow."""
+
+    @cache
+    def of(expected_m3h: float | None) -> Assessment:
+        tables: dict[str, Any] = {}
+        if expected_m3h is not None:
+            # A medium that catches all: the clean air to expect is the airflow.
+            tables = {
+                "air_handler": {"airflow": f"{expected_m3h} m3/h"},
+                "filter": {"efficiency": {"e1": 1.0, "e2": 1.0, "e3": 1.0}},
+            }
+        return assess(house(**tables), week)
+
+    return of
+
+
+def test_the_clean_air_of_a_house_made_by_hand_is_found(judged: Callable[..., Assessment]) -> None:
+    told = judged(None).estimates.clean_air_delivered_m3h
+    assert isinstance(told, Known)
+    assert told.value == pytest.approx(TRUE_M3H, rel=0.15)
+    assert told.low < TRUE_M3H < told.high
+
+
+def test_an_assembly_that_gives_more_than_was_to_be_expected_delivers(judged: Callable[..., Assessment]) -> None:
+    told = judged(0.6 * TRUE_M3H).delivery
+    assert told.verdict == "delivers"
+    assert told.likely_causes == ()
+
+
+def test_an_assembly_that_gives_half_is_short_with_causes_and_what_to_look_at(
+    judged: Callable[..., Assessment],
+) -> None:
+    told = judged(2.0 * TRUE_M3H).delivery
+    assert told.verdict == "short"
+    assert isinstance(told.share_of_expected, Known)
+    assert told.share_of_expected.value == pytest.approx(0.5, rel=0.2)
+    assert told.likely_causes
+    for cause in told.likely_causes:
+        assert cause.evidence
+        assert cause.next_step
+
+
+def test_near_the_85_per_cent_asked_nobody_can_tell(judged: Callable[..., Assessment]) -> None:
+    told = judged(TRUE_M3H / 0.85).delivery
+    assert told.verdict == "cannot_tell"
+    assert isinstance(told.share_of_expected, Known)
+    assert told.share_of_expected.low < 0.85 < told.share_of_expected.high
+    assert told.likely_causes == () or told.share_of_expected.high < 1.0
+
+
+def test_without_a_survey_there_is_no_verdict_but_the_key_that_would_give_one(
+    judged: Callable[..., Assessment],
+) -> None:
+    told = judged(None).delivery
+    assert told.verdict == "cannot_tell"
+    assert "air_handler.airflow" in told.reason
+    assert told.share_of_expected.value is None
+
+
+@pytest.mark.parametrize("rating", [{"merv": 1}, {"merv": 4}, {"efficiency": {"e1": 0.0, "e2": 0.0, "e3": 0.0}}])
+@pytest.mark.parametrize("charged", [False, True])
+def test_a_filter_that_promises_nothing_cannot_fall_short_of_it(
+    rating: dict[str, Any], charged: bool, house: Houses, still: Lived
+) -> None:
+    surveyed = house(air_handler={"airflow": "1200 m3/h"}, filter={**rating, "charged": charged})
+    told = assess(surveyed, still(6.0)).delivery
+    assert told.verdict == "cannot_tell"
+    assert "nothing to compare with" in told.reason
+
+
+def test_two_days_are_too_few_and_the_reason_says_how_many_there_must_be(house: Houses, lived_in: Lived) -> None:
+    told = assess(house(), lived_in(2, entry=0.35, loss=0.6, clean_air_per_h=3.0)).delivery
+    assert told.verdict == "cannot_tell"
+    assert "three whole days" in told.reason
+
+
+def test_a_fan_that_never_rests_or_never_runs_is_asked_to_do_both(house: Houses, lived_in: Lived) -> None:
+    days = lived_in(3, entry=0.35, loss=0.6, clean_air_per_h=3.0)
+    fan = days["fan.running"]
+    for state, words in ((1.0, "rest"), (0.0, "run the fan")):
+        readings = days | {"fan.running": Series(fan.time_us, fan.value * 0.0 + state)}
+        told = assess(house(), readings).estimates.clean_air_delivered_m3h
+        assert told.value is None
+        assert words in told.reason
