@@ -94,17 +94,18 @@ class PricedSchedules:
         value = np.zeros(((count + 1) * 2 * _LEVELS, many))
         here = value.reshape(count + 1, 2, _LEVELS, many)
         ends = np.empty((self._below.shape[1], many))
-        near, far = ends.reshape(2, 2, options, _LEVELS, many)
+        both = ends.reshape(2, 2, options, _LEVELS, many)
+        below, above = both
+        stages, heres = list(q), list(here)
         for t in range(count - 1, self._first - 1, -1):
             value.take(self._below[t], axis=0, out=ends, mode="clip")
-            far -= near
-            far *= self._weight[t]
-            near += far
-            stage = q[t]
-            stage += near
-            np.minimum(stage[:, 0], stage[:, 1], out=here[t])
+            np.multiply(both, self._weight[t], out=both)
+            stage, least = stages[t], heres[t]
+            stage += below
+            stage += above
+            np.minimum(stage[:, 0], stage[:, 1], out=least)
             for j in range(2, options):
-                np.minimum(here[t], stage[:, j], out=here[t])
+                np.minimum(least, stage[:, j], out=least)
         policy = _argmin(q)
         level_now = steps.trajectory(self._prefix)[: self._first + 1]
         before = steps.exposure(self._prefix, steps.trajectory(self._prefix))[: self._first]
@@ -138,7 +139,7 @@ class PricedSchedules:
         return slope, constant
 
     def _interpolation(self) -> tuple[NDArray[np.intp], FloatArray]:
-        """Where each option leads from each level: rows of the value below and above, weight of the one above."""
+        """Where each option leads from each level: rows of the value below and above, and their weights."""
         steps, blocks = self.problem.steps, self._blocks
         options, count = steps.decay.shape
         at = np.arange(count)
@@ -157,7 +158,8 @@ class PricedSchedules:
                 weight[:, state, j] = place - floor
                 below[:, state, j] = (target[:, np.newaxis] * 2 + (j > 0)) * _LEVELS + floor
         flat = below.reshape(count, -1)
-        return np.concatenate((flat, flat + 1), axis=1), weight[..., np.newaxis]
+        weights = np.stack((1.0 - weight, weight), axis=1)[..., np.newaxis]
+        return np.concatenate((flat, flat + 1), axis=1), weights
 
     def _walk(self) -> Walk:
         """What a walk along a policy looks up at every step, as plain lists, which a plain loop reads the fastest."""
