@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from motemodel.airside import OperatingPoint
 from motemodel.envelope import enhanced_infiltration
 from motemodel.estimate import Answer, Estimate, Unknown
-from motemodel.filters import Deposit, drop_pa
+from motemodel.filters import Deposit, clogging_weight, drop_pa
 from motemodel.particles import DEFAULT_GRID, OUTDOOR_URBAN, WILDFIRE_SMOKE, MassDistribution
 from motemodel.particles.bounds import FloatArray
 from motemodel.plan import PM25_BINS, Household, Life, Runtime, simulate_life, steady_air
@@ -33,6 +33,9 @@ _NEXT_TO_NOTHING = 1e-12
 _WARM_DAYS = 30
 _SOURCE_SPREAD = 2.0
 """Of what people make indoors, between homes (common practice, no source)."""
+
+_CLOGGING_OF_AIR = float(OUTDOOR_URBAN.bin_fractions(DEFAULT_GRID) @ clogging_weight(DEFAULT_GRID.midpoints_um))
+"""Of the particles of the balance, per mass, relative to house dust of median size."""
 
 ENDED_BY = {
     "pressure": "its resistance reaches its final drop",
@@ -127,11 +130,7 @@ def outcome(
     """Run a fitted filter through its life and say what it does; `filters` are paid for at each change."""
     system = fitted.system
     lived = _lived(fitted)
-    others = [_lived(fitted, dust_ratio=system.dust_spread, within_days=lived.end, periods=_PERIODS_OF_A_BOUND)]
-    if lived.ended_by != "age":
-        others.append(_lived(fitted, dust_ratio=1.0 / system.dust_spread, periods=_PERIODS_OF_A_BOUND))
-    ends = sorted(each.end for each in (lived, *others))
-    days = Estimate(lived.end, ends[0], ends[-1])
+    days = _days(fitted, lived)
     course = _course(lived, system)
     clean_air = np.array([point.clean_air_m3h for point in course])
     mean_clean = float(np.trapezoid(clean_air, [point.day for point in course]) / max(course[-1].day, 1e-9))
@@ -158,6 +157,30 @@ def outcome(
         cost=_cost(fitted, lived, days, filters, assembly_price),
         course=course,
     )
+
+
+def _days(fitted: Fitted, lived: _Lived) -> Estimate:
+    """How long the filter lasts, from a dustier house of its kind to a cleaner one.
+
+    A limit that dust has brought about comes sooner or later as the dust does, the particles of the balance aside. Of a
+    life that age has ended nobody knows yet what dust would have ended it, so the dustier house is lived through.
+    """
+    spread = fitted.system.dust_spread
+    if lived.ended_by == "age":
+        dustier = _lived(fitted, dust_ratio=spread, within_days=lived.end, periods=_PERIODS_OF_A_BOUND).end
+        return Estimate(lived.end, min(dustier, lived.end), lived.end)
+    cleaner = min(_days_at(lived, 1.0 / spread), fitted.settings.longest_use / 24.0)
+    return Estimate(lived.end, _days_at(lived, spread), max(cleaner, lived.end))
+
+
+def _days_at(lived: _Lived, dust_ratio: float) -> float:
+    """The days in which the filter of a life would be filled alike with so many times the dust."""
+    life = lived.life
+    dust = life.dust_caught_mg * float(Deposit.of_house_dust(1.0).clogging_mg)
+    fine = life.filtered_mg * _CLOGGING_OF_AIR
+    pace = (dust_ratio * dust + fine) / (dust + fine)
+    lengths = np.diff(np.minimum(np.append(life.day, np.inf), lived.end))
+    return float((lengths / pace).sum())
 
 
 def _lived(

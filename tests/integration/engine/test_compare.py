@@ -278,6 +278,22 @@ class TestLifeAndAir:
         assert untold.life.months.low < told.life.months.low
         assert untold.life.months.high > told.life.months.high
 
+    def test_the_dusty_end_of_a_life_is_the_life_in_a_house_called_dusty(self) -> None:
+        """An ordinary house's interval reaches to three times its dust, and that is what "dusty" stands for: the bound
+        must be what living through such a house gives."""
+        for longest in ("3650 d", "200 d"):
+            filter_ = candidate(longest_use=longest)
+            ordinary, dusty, clean = (
+                only(compare(with_table(BARE, "house", dust=dust), [filter_])).outcome
+                for dust in ("ordinary", "dusty", "clean")
+            )
+            assert ordinary is not None
+            assert dusty is not None
+            assert clean is not None
+            assert isinstance(ordinary.life.months, Known)
+            assert ordinary.life.months.low == pytest.approx(value(dusty.life.months), rel=0.05)
+            assert ordinary.life.months.high == pytest.approx(value(clean.life.months), rel=0.05)
+
     def test_a_filter_ends_its_life_at_its_final_drop_at_the_airflow_of_its_start(self) -> None:
         entry = only(
             compare(with_air_handler(cooling_capacity=None, rated_static=None), [candidate(longest_use="3650 d")])
