@@ -1,5 +1,6 @@
 """What people see: the page at `/`, each card at `/cards/NAME`, and the files they need under `/static`."""
 
+import asyncio
 from http import HTTPStatus
 
 from aiohttp import web
@@ -15,13 +16,15 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
 
     async def give_page(request: web.Request) -> web.StreamResponse:
         service = request.app[SERVICE]
-        return _html(render_page(service.source.current(), house, now=service.clock(), banner=banner))
+        answer = await asyncio.to_thread(service.fan.answer)
+        return _html(render_page(service.source.current(), house, now=service.clock(), banner=banner, answer=answer))
 
     async def give_card(request: web.Request) -> web.StreamResponse:
         name, service = request.match_info["name"], request.app[SERVICE]
         if name not in CARDS:
             raise ProblemError(HTTPStatus.NOT_FOUND, f"there is no card {name!r}; there are {', '.join(CARDS)}")
-        return _html(render_card(name, service.source.current(), house, now=service.clock(), banner=banner))
+        answer, current = await asyncio.to_thread(service.fan.answer), service.source.current()
+        return _html(render_card(name, current, house, now=service.clock(), banner=banner, answer=answer))
 
     app.router.add_get("/", give_page)
     app.router.add_get("/cards/{name}", give_card)

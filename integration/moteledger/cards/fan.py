@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from ..engine.assessment import Caution, FanAdvice, FanSpan, Figure, Known, NotKnown
+from ..engine.fan_answer import ReasonCode
 from .drawing import DayRow, Scale, day_rows, mark, strip
 from .figures import Written, clock, day_name, sentence
 from .notes import Cell, Notes
@@ -11,6 +12,8 @@ from .occasion import Occasion
 
 SHORTEST_OUTLOOK = timedelta(hours=24)
 MOST_SPANS = 200
+
+_SELF_EVIDENT = (ReasonCode.PLANNED_RUN, ReasonCode.PLANNED_REST, ReasonCode.PERSON)
 
 
 @dataclass(frozen=True)
@@ -27,11 +30,12 @@ class Way:
 
 @dataclass(frozen=True)
 class FanCard:
-    """What the card of the fan shows; `is_lapsed` when the advice no longer holds."""
+    """What the card of the fan shows; `is_lapsed` when the advice no longer holds; `told`: what automations hear."""
 
     lead: str
     reason: str
     is_lapsed: bool
+    told: str
     holds_until: str
     rows: tuple[tuple[str, DayRow], ...]
     spans: tuple[str, ...]
@@ -76,6 +80,7 @@ def fan_card(occasion: Occasion) -> FanCard:
         lead=_lead(fan, is_lapsed, occasion),
         reason="" if is_lapsed else sentence(fan.reason),
         is_lapsed=is_lapsed,
+        told=_told(occasion),
         holds_until=occasion.when(fan.valid_until),
         rows=tuple((day_name(row.day), row) for row in rows if has_plan),
         spans=tuple(_span_text(span, occasion) for span in upcoming[:MOST_SPANS]),
@@ -90,6 +95,22 @@ def fan_card(occasion: Occasion) -> FanCard:
         basis=sentence(fan.forecast_basis),
         cautions=tuple(each for each in occasion.assessment.cautions if each.applies_to == "fan"),
     )
+
+
+def _told(occasion: Occasion) -> str:
+    """What automations hear now, with the reason where it is not the plan's, and a person's wish that stands."""
+    answer = occasion.answer
+    if answer is None:
+        return ""
+    asked = {"run": "run the fan", "rest": "let it rest", "leave": "leave it to its thermostat"}
+    told = f"Automations are told now: {asked[answer.action]}, until {occasion.when(answer.valid_until)}."
+    if answer.reason_code not in _SELF_EVIDENT:
+        told += f" {sentence(answer.reason)}"
+    if answer.override is not None:
+        note = f" ({answer.override.note})" if answer.override.note else ""
+        until = occasion.when(answer.override.until)
+        told += f" A person wants this until {until}: {asked[answer.override.action]}{note}."
+    return told
 
 
 def _cost_of(fan: FanAdvice, occasion: Occasion) -> Figure:

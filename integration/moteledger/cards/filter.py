@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import date
 
-from ..engine.assessment import Caution, Known
+from ..engine.assessment import Caution, FilterAdvice, Known
 from .drawing import Mark, Reading, Scale, Strip, mark, strip
 from .figures import Written, full_day, sentence, short_day
 from .occasion import Occasion
@@ -24,6 +24,7 @@ class FilterCard:
 
     lead: str
     range: str
+    besides: str
     reason: str
     due: DueDate | None
     drop: Reading
@@ -45,6 +46,7 @@ def filter_card(occasion: Occasion) -> FilterCard:
     return FilterCard(
         lead=_lead(advice.change_on, today),
         range=_range(advice.change_between),
+        besides=_besides(advice, today),
         reason=sentence(advice.reason),
         due=_due_date(advice.change_on, advice.change_between, today),
         drop=Reading("Pressure drop", drop_written, strip(drop_written, scale, limit_mark)),
@@ -69,6 +71,20 @@ def _lead(change_on: date | None, today: date) -> str:
     span = f"{round(days / 7)} weeks" if days < 70 else f"{round(days / 30.4)} months"
     on = short_day(change_on) if change_on.year == today.year else full_day(change_on)
     return f"The filter is good for about {span} more. Change it around {on}."
+
+
+def _besides(advice: FilterAdvice, today: date) -> str:
+    """By when to order one, when changing costs least, and since when this one is in."""
+    told = []
+    if advice.order_by is not None:
+        told.append("Order one now." if advice.order_by <= today else f"Order one by {full_day(advice.order_by)}.")
+    if advice.cost_best_on is not None:
+        told.append(f"Changing it costs least around {full_day(advice.cost_best_on)}.")
+    if advice.change_seen_on is not None:
+        told.append(f"Its resistance fell on {full_day(advice.change_seen_on)}: counted as a change.")
+    elif advice.installed_on is not None:
+        told.append(f"It is in since {full_day(advice.installed_on)}.")
+    return " ".join(told)
 
 
 def _range(change_between: tuple[date, date] | None) -> str:

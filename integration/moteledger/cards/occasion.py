@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from ..engine.assessment import Assessment, Figure
+from ..engine.fan_answer import FanAnswer
 from ..settings import House, Units
 from .drawing import Scale, scale_over
 from .figures import Written, clock, day_name, duration, printed_scale, when, written, written_exact
@@ -14,12 +15,16 @@ CLOCKS_AGREE = timedelta(minutes=5)
 
 @dataclass(frozen=True)
 class Occasion:
-    """An assessment, the house it is about, the time now and how old an assessment may be, minutes."""
+    """An assessment, the house it is about, the time now and how old an assessment may be, minutes.
+
+    `answer` is what automations are told of the fan now, where there is anyone to tell.
+    """
 
     assessment: Assessment
     house: House
     now: datetime
     stale_after_min: float
+    answer: FanAnswer | None = None
 
     @property
     def age(self) -> timedelta:

@@ -8,6 +8,7 @@ from importlib.resources import files
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from ..engine.assessment import Assessment
+from ..engine.fan_answer import FanAnswer
 from ..settings import House
 from .account import DAY_HEIGHT, account_card
 from .air import air_card
@@ -82,12 +83,13 @@ def render_fragment(
     *,
     now: datetime,
     stale_after_min: float = STALE_AFTER_MIN,
+    answer: FanAnswer | None = None,
 ) -> str:
     """One card as an HTML article, without a document around it. Raises KeyError for a name that is not in CARDS."""
     card = CARDS[name]
     if assessment is None:
         return _templates.get_template("waiting.html").render(card=card)
-    occasion = Occasion(assessment, house, now, stale_after_min)
+    occasion = Occasion(assessment, house, now, stale_after_min, answer)
     shown = card.show(occasion)
     return _templates.get_template(f"{name}.html").render(card=card, occasion=occasion, shown=shown)
 
@@ -100,14 +102,15 @@ def render_card(
     now: datetime,
     stale_after_min: float = STALE_AFTER_MIN,
     banner: str = "",
+    answer: FanAnswer | None = None,
 ) -> str:
     """One card as a document that stands alone and may be embedded in another page.
 
     `now` is an aware time; an assessment older than `stale_after_min` minutes is shown as such; without one the card
-    tells what it waits for; `banner` is told above everything (for example that a sensor is simulated). Raises KeyError
-    for a name that is not in CARDS.
+    tells what it waits for; `banner` is told above everything (for example that a sensor is simulated); `answer` is
+    what automations are told of the fan. Raises KeyError for a name that is not in CARDS.
     """
-    article = render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min)
+    article = render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min, answer=answer)
     return _templates.get_template("embed.html").render(
         article=article, title=CARDS[name].title, house=house, banner=banner
     )
@@ -120,10 +123,14 @@ def render_page(
     now: datetime,
     stale_after_min: float = STALE_AFTER_MIN,
     banner: str = "",
+    answer: FanAnswer | None = None,
 ) -> str:
     """The page of all cards; arguments as in `render_card`."""
-    articles = [render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min) for name in CARDS]
-    occasion = assessment and Occasion(assessment, house, now, stale_after_min)
+    articles = [
+        render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min, answer=answer)
+        for name in CARDS
+    ]
+    occasion = assessment and Occasion(assessment, house, now, stale_after_min, answer)
     return _templates.get_template("page.html").render(
         articles=articles, cards=tuple(CARDS.values()), house=house, occasion=occasion, banner=banner
     )
