@@ -112,7 +112,9 @@ class Tally:
     two_days_ms: list[float] = field(default_factory=list)
 
     def add(self, found: Schedule, seconds: float, steps: int) -> None:
-        """Count one plan."""
+        """Count one plan, unless there is nothing to plan since the thermostat alone holds the target."""
+        if found.cost == 0.0:
+            return
         self.gaps.append(found.gap)
         self.open_kwh.append(found.cost - found.least_cost)
         if steps == 2 * PER_DAY:

@@ -13,10 +13,13 @@ from .fan_steps import Choice
 
 _PRICES = 6
 _ROUNDS = 4
-_SPREADS = (2.0, 1.5, 1.2)
+_SPREADS = (2.0, 1.5, 1.2, 1.6, 1.2)
 """Factors by which the prices tried in each round lie about the best known."""
 _GOOD_GAP = 0.005
 _FAIR_GAP = 0.02
+_WIDE_GAP = 0.08
+_USUAL_ROUNDS = 3
+"""More rounds than these are spent only on a gap that is wide before polishing."""
 _POLISHED = 5
 _WELL_ABOVE = 100.0
 _ROUNDING = 1e-9
@@ -88,7 +91,8 @@ def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tup
         gap = best.cost - least_cost
         if gap <= _GOOD_GAP * best.cost:
             return best, least_cost
-        if turn == len(_SPREADS) or (turn > 0 and gap <= _FAIR_GAP * best.cost):
+        enough = _GOOD_GAP if turn == 0 else _FAIR_GAP if turn < _USUAL_ROUNDS else _WIDE_GAP
+        if turn == len(_SPREADS) or gap <= enough * best.cost:
             break
         kept = [c.exposure <= allowance + slack(allowance) for c in found[:_PRICES]]
         low, high = _bracket(prices[:_PRICES], kept, low, high)
