@@ -46,8 +46,8 @@ class _ModelError:
     """
 
     entry: float = 0.13
-    loss: float = 0.09
-    loss_windows_unknown: float = 0.13
+    loss: float = 0.1
+    loss_windows_unknown: float = 0.17
     delivered: float = 0.036
     gain: float = 0.06
 
