@@ -97,11 +97,12 @@ def run_all(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., 
 
 @pytest.fixture(scope="session")
 def start_command() -> Callable[..., subprocess.Popen[str]]:
-    """Start the command and let it run."""
+    """Start the command and let it run, its output buffered as in any pipe; `env` is added to the environment."""
 
-    def begin(*arguments: str | Path, **options: Any) -> subprocess.Popen[str]:
+    def begin(*arguments: str | Path, env: dict[str, str] | None = None, **options: Any) -> subprocess.Popen[str]:
+        buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
         pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "encoding": "utf-8"} | options
-        return subprocess.Popen([*COMMAND, *map(str, arguments)], **pipes)
+        return subprocess.Popen([*COMMAND, *map(str, arguments)], env=buffered | (env or {}), **pipes)
 
     return begin
 

@@ -10,15 +10,14 @@ import pytest
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
 
-@pytest.mark.parametrize("reads", [1, 0])
+@pytest.mark.parametrize("command", ["assess", "check"])
 def test_a_reader_that_has_seen_enough_is_no_error(
-    reads: int, start_command: Callable[..., subprocess.Popen[str]], recording: Path, house_file: Path
+    command: str, start_command: Callable[..., subprocess.Popen[str]], recording: Path, house_file: Path
 ) -> None:
-    process = start_command("assess", recording, "--house", house_file)
+    # What `check` prints fits the buffer, so that the closed pipe shows at the last flush only.
+    process = start_command(command, *([recording] if command == "assess" else []), "--house", house_file)
     assert process.stdout is not None
     assert process.stderr is not None
-    if reads:
-        assert process.stdout.readline().startswith("Rook House")
     process.stdout.close()
     err = process.stderr.read()
     process.stderr.close()

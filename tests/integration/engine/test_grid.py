@@ -134,6 +134,13 @@ def test_a_declared_gain_and_offset_correct_the_readings(house: Houses, still: S
     assert corrected == pytest.approx(0.5 * gridded(house(), still(3.0)).values_or_nan("indoor.pm25") + 1.0)
 
 
+def test_no_correction_makes_more_of_a_reading_than_there_can_be(house: Houses, series: Told, still: Still) -> None:
+    hours = np.arange(0.0, 3.0, 0.1)
+    readings = still(3.0) | {"indoor.pm25": series(hours, 15_000.0 + hours)}
+    declared = house(sensors=[{"signal": "indoor.pm25", "gain": 20.0}])
+    assert np.nanmax(gridded(declared, readings).values_or_nan("indoor.pm25")) == 20_000.0
+
+
 def test_damp_air_is_corrected_by_the_growth_of_crilley_and_others(house: Houses, series: Told, still: Still) -> None:
     readings = still(6.0) | {"indoor.humidity": series(np.arange(0.0, 6.1, 0.1), 80.0 + np.arange(61) % 2 * 1e-6)}
     declared = house(sensors=[{"signal": "indoor.pm25", "humidity_growth": 0.4}])
