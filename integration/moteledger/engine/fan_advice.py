@@ -1,9 +1,8 @@
 """What the fan should do over the hours ahead, beside the simple alternatives on the same forecast."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
-from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,20 +16,19 @@ from motemodel.plan import (
     FanPlan,
     HouseRates,
     Outlook,
-    Schedule,
-    best_schedule,
     planned,
-    room_cleaner_m3h,
     simple_plans,
 )
-from motemodel.units import M3H_PER_CFM, Quantity, from_inside
+from motemodel.units import M3H_PER_CFM
 
-from ..settings import BlowerType, House, Units
+from ..settings import BlowerType, House
 from ..signals import signal_named
 from ..store import Series, from_us
 from .account import Rates
-from .assessment import Action, Alternative, DataBehind, FanAdvice, FanSpan, Figure, NotKnown
+from .assessment import Alternative, DataBehind, FanAdvice, FanSpan, Figure, NotKnown
 from .fan_outlook import HORIZON_H, STEP, STEP_H, Ahead, ahead
+from .fan_reason import decision, printed
+from .fan_search import Found, find_schedule
 from .figures import figure, spread
 from .grid import GriddedHouse
 
@@ -52,31 +50,6 @@ _WATTS_PER_M3H = {
     BlowerType.CONSTANT_AIRFLOW: 0.281 / M3H_PER_CFM,
 }
 """Default fan power at 0.5 in.w.c., ANSI/RESNET/ICC 301: 0.414 W/cfm split-capacitor, 0.281 W/cfm brushless."""
-
-
-@dataclass(frozen=True)
-class Found:
-    """A schedule, and what had to be given up for it.
-
-    `forgiving`: that what is left of today makes up for its beginning; `unguarded`: the rest after cooling calls.
-    """
-
-    schedule: Schedule
-    ahead: Ahead
-    forgiving: bool
-    unguarded: bool
-
-    def holds(self, plan: FanPlan, target: float) -> bool:
-        """Whether another way of running the fan keeps the same target by the same days."""
-        outlook = self.ahead.outlook
-        air = self.ahead.target(target, forgiving=self.forgiving)
-        exposure = np.bincount(air.periods(outlook.steps), weights=plan.indoor_ug_m3 * outlook.step_h)
-        return bool((exposure <= air.allowances(outlook.steps, outlook.step_h) + 1e-9).all())
-
-    @property
-    def forced(self) -> BoolArray:
-        """Where the fan is asked for, (T,)."""
-        return self.schedule.choice > 0
 
 
 def fan_advice(
@@ -109,7 +82,7 @@ def fan_advice(
     found = find_schedule(hours_ahead, scaled, target, costs, dwell)
     best, forced = found.schedule.plan, found.forced
     plans = simple_plans(outlook, scaled, target)
-    action, reason = _decision(found, plans, scaled, target, house)
+    action, reason = decision(found, plans, scaled, target, house)
     return FanAdvice(
         action_now=action,
         reason=reason,
@@ -122,7 +95,7 @@ def fan_advice(
         target_ug_m3=target,
         alternatives=tuple(
             Alternative(
-                name=_printed(plan.name),
+                name=printed(plan.name),
                 run_hours=plan.run_hours,
                 energy_kwh=_energy(plan, power_known),
                 mean_pm25=_mean(plan, hours_ahead, scaled),
@@ -140,27 +113,6 @@ def fan_advice(
         based_on=_behind(house, gridded, readings or {}),
         confidence=_confidence(found, rates.delivered_m3h, scaled, target, costs, dwell),
     )
-
-
-def find_schedule(hours: Ahead, rates: HouseRates, target: float, costs: Costs, dwell: Dwell | None) -> Found:
-    """The cheapest schedule that holds the target by calendar days.
-
-    Where none does, what is left of today need not make up for its beginning; where that does not help, the rest after
-    cooling calls is given up: smoke is worse than a damp day.
-    """
-    ways = [(hours, False)]
-    if hours.today_ug_m3 > target:
-        ways.append((hours, True))
-    if hours.guarded:
-        ways.append((hours.unguarded(), True))
-    for way, forgiving in ways:
-        air = way.target(target, forgiving=forgiving)
-        found = Found(
-            best_schedule(way.outlook, rates, air, costs=costs, dwell=dwell), way, forgiving, way is not hours
-        )
-        if found.schedule.holds:
-            break
-    return found
 
 
 def _costs(house: House, rates: HouseRates) -> Costs:
@@ -217,55 +169,6 @@ def _shown(plans: Sequence[FanPlan], found: Found, target: float) -> tuple[FanPl
     usual = {id(ways[len(ways) // 2]) for ways in kinds.values() if ways}
     ends = {id(plan) for plan in plans if plan.name == THERMOSTAT_ONLY or plan.name.startswith(ALWAYS_ON)}
     return tuple(plan for plan in plans if id(plan) in {id(best), *usual, *ends})
-
-
-def _decision(
-    found: Found, plans: Sequence[FanPlan], rates: HouseRates, target: float, house: House
-) -> tuple[Action, str]:
-    """What to do now, and why."""
-    if rates.clean_air_per_h <= 0.0:
-        return "leave", "It is not known yet how much clean air the running fan delivers, so nothing is advised."
-    schedule, outlook, forced = found.schedule, found.ahead.outlook, found.forced
-    extra = bool(forced[0])
-    mean, wish = f"{schedule.plan.mean_ug_m3:.0f} µg/m³", f"{target:g} µg/m³"
-    damp = " The rest after cooling calls is given up for it." if found.unguarded and forced.any() else ""
-    if not schedule.holds:
-        quiet = "" if outlook.allowed.all() else " outside the quiet hours"
-        clean = room_cleaner_m3h(schedule.plan.running, outlook, rates, target, house.house.volume_m3)
-        closing = f" A room cleaner that gives about {_airflow(clean, house)} of clean air would close the gap."
-        return (
-            "run" if extra else "rest",
-            f"Filtering alone{quiet} cannot hold {wish} in the next {HORIZON_H} h; the cleanest that it can do comes "
-            f"to {mean}.{closing if clean > 0.0 and isfinite(clean) else ''}{damp}",
-        )
-    lost = " Today began too poor to be made good; what is left of it is held." if found.forgiving else ""
-    if not forced.any():
-        return "rest", f"The thermostat's own calls hold the air at {mean}, within {wish}.{lost}"
-    hours = float((forced * outlook.left).sum()) * outlook.step_h
-    simple = min((plan for plan in plans if found.holds(plan, target)), key=lambda plan: plan.energy_kwh, default=None)
-    saved = 0.0 if simple is None else simple.energy_kwh - schedule.plan.energy_kwh
-    beside = "" if simple is None or saved < 0.05 else f", {saved:.1f} kWh less than {_printed(simple.name)}"
-    return (
-        "run" if extra else "rest",
-        f"Running it {hours:.1f} h beyond the thermostat's calls holds the air at {mean}, within {wish}{beside}; no "
-        f"schedule could save more than {max(schedule.gap, 0.001):.1%} of that.{lost}{damp}",
-    )
-
-
-def _printed(name: str) -> str:
-    """The name of a plan with its unit as it is printed."""
-    return name.replace("ug/m3", "µg/m³")
-
-
-def _airflow(m3h: float, house: House) -> str:
-    """An airflow to two digits, in the house's system first."""
-    both = ((m3h, "m³/h"), (float(from_inside(m3h, "cfm", Quantity.AIRFLOW)), "cfm"))
-    (first, unit), (second, other) = both if house.units is Units.SI else both[::-1]
-    return f"{_two_digits(first)} {unit} ({_two_digits(second)} {other})"
-
-
-def _two_digits(number: float) -> str:
-    return f"{float(f'{number:.1e}'):,.0f}"
 
 
 def _fan_power(house: House) -> tuple[float, bool]:

@@ -3,6 +3,7 @@
 Houses made by hand; what a plan comes to is checked with explicit small steps of the balance, written out here.
 """
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
@@ -13,8 +14,9 @@ import pytest
 
 from moteledger.engine import Assessment, assess
 from moteledger.engine.assessment import Known
-from moteledger.engine.fan_advice import find_schedule
 from moteledger.engine.fan_outlook import ahead
+from moteledger.engine.fan_reason import decision
+from moteledger.engine.fan_search import find_schedule
 from moteledger.engine.grid import gridded
 from moteledger.settings import House
 from moteledger.store import Series, from_us, to_us
@@ -189,3 +191,24 @@ def test_a_poor_beginning_of_the_day_is_made_good_where_it_can_be_and_else_let_b
     assert (made_good.schedule.holds, made_good.forgiving) == (True, False)
     assert (let_be.schedule.holds, let_be.forgiving) == (True, True)
     assert let_be.schedule.plan.run_hours < made_good.schedule.plan.run_hours
+
+
+def test_where_the_fan_cannot_hold_it_the_intake_and_a_cleaner_of_a_size_or_leaving_are_named(
+    house: Callable[..., House], week: Readings
+) -> None:
+    settings = rook_house(house, "5 ug/m3", ventilation={"supply": "60 m3/h"})
+    hours_ahead = ahead(settings, gridded(settings, week))
+    smoke = replace(hours_ahead, outlook=replace(hours_ahead.outlook, outdoor_ug_m3=np.full(288, 200.0)))
+    rates = HouseRates(0.35, 0.6, 3.0, 400.0)
+
+    def told(target: float) -> str:
+        found = find_schedule(smoke, rates, target, Costs(), None)
+        return decision(found, (), rates, target, settings)[1]
+
+    # At rest 0.35 * 200 / 3.6 = 19.4 ug/m3; for 15 the loss has to be 4.67 1/h, in 366 m3 some 390 m3/h more.
+    assert "Keep windows shut." in told(15.0)
+    assert float(re.search(r"about (\d+) m³/h", told(15.0))[1]) == pytest.approx(390.0, rel=0.1)
+    # 60 m3/h are 0.164 1/h of the 0.35 that enters: 70 becomes 37.2, over a loss of 3.436, and 8.6 fewer.
+    assert "outdoor-air intake meanwhile would take off 9 µg/m³" in told(15.0)
+    assert "elsewhere" not in told(15.0)
+    assert "elsewhere" in told(4.0)

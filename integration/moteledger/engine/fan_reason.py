@@ -1,0 +1,94 @@
+"""What to do with the fan now, and why, in words; and what helps where filtering alone does not."""
+
+from collections.abc import Sequence
+from math import isfinite
+
+from motemodel.filters import curve_from_merv, pm25_efficiency
+from motemodel.plan import FanPlan, HouseRates, intake_shut_gain, room_cleaner_m3h
+from motemodel.units import Quantity, from_inside
+
+from ..settings import House, Units
+from .assessment import Action
+from .fan_outlook import HORIZON_H
+from .fan_search import Found
+
+_MOST_CLEANERS_PER_H = 10.0
+"""Clean air beyond ten volumes an hour is more than room cleaners give a whole house (common practice, no source)."""
+_WORTH_TELLING = 0.05
+
+
+def decision(
+    found: Found, plans: Sequence[FanPlan], rates: HouseRates, target: float, house: House
+) -> tuple[Action, str]:
+    """What to do now, and why."""
+    if rates.clean_air_per_h <= 0.0:
+        return "leave", "It is not known yet how much clean air the running fan delivers, so nothing is advised."
+    schedule, outlook, forced = found.schedule, found.ahead.outlook, found.forced
+    extra = bool(forced[0])
+    mean, wish = f"{schedule.plan.mean_ug_m3:.0f} µg/m³", f"{target:g} µg/m³"
+    damp = " The rest after cooling calls is given up for it." if found.unguarded and forced.any() else ""
+    if not schedule.holds:
+        quiet = "" if outlook.allowed.all() else " outside the quiet hours"
+        return (
+            "run" if extra else "rest",
+            f"Filtering alone{quiet} cannot hold {wish} in the next {HORIZON_H} h; the cleanest that it can do comes "
+            f"to {mean}.{_beyond_the_fan(found, rates, target, house)}{damp}",
+        )
+    lost = " Today began too poor to be made good; what is left of it is held." if found.forgiving else ""
+    if not forced.any():
+        return "rest", f"The thermostat's own calls hold the air at {mean}, within {wish}.{lost}"
+    hours = float((forced * outlook.left).sum()) * outlook.step_h
+    simple = min((plan for plan in plans if found.holds(plan, target)), key=lambda plan: plan.energy_kwh, default=None)
+    saved = 0.0 if simple is None else simple.energy_kwh - schedule.plan.energy_kwh
+    beside = "" if simple is None or saved < 0.05 else f", {saved:.1f} kWh less than {printed(simple.name)}"
+    return (
+        "run" if extra else "rest",
+        f"Running it {hours:.1f} h beyond the thermostat's calls holds the air at {mean}, within {wish}{beside}; no "
+        f"schedule could save more than {max(schedule.gap, 0.001):.1%} of that.{lost}{damp}",
+    )
+
+
+def _beyond_the_fan(found: Found, rates: HouseRates, target: float, house: House) -> str:
+    """What else helps: windows, the outdoor-air intake, a room cleaner of a size from the balance, or going away."""
+    plan, outlook, volume_m3 = found.schedule.plan, found.ahead.outlook, house.house.volume_m3
+    told = " Keep windows shut." if float(outlook.outdoor_ug_m3.mean()) > plan.mean_ug_m3 else ""
+    gain = _shut_intake_gain(found, rates, house)
+    if gain > _WORTH_TELLING * plan.mean_ug_m3:
+        told += f" Shutting the outdoor-air intake meanwhile would take off {gain:.0f} µg/m³."
+    clean = room_cleaner_m3h(plan.running, outlook, rates, target, volume_m3)
+    if clean > 0.0 and isfinite(clean):
+        told += (
+            f" It would take about {_airflow(clean, house)} more of clean air, as of a room cleaner, to close the gap."
+        )
+    if clean > _MOST_CLEANERS_PER_H * volume_m3:
+        told += " That is more than cleaners give a whole house: stay in one small room with one, or elsewhere."
+    return told
+
+
+def _shut_intake_gain(found: Found, rates: HouseRates, house: House) -> float:
+    """By how much the mean falls with the outdoor-air intake shut, ug/m3; nought without one that is known."""
+    supply, merv, volume_m3 = house.ventilation.supply, house.ventilation.intake_merv, house.house.volume_m3
+    if supply is None or supply <= 0.0:
+        return 0.0
+    efficiency = 0.0 if merv is None else pm25_efficiency(curve_from_merv(merv))
+    try:
+        return intake_shut_gain(found.schedule.plan, found.ahead.outlook, rates, supply, efficiency, volume_m3)
+    except ValueError:
+        # The house was found tighter than its stated intake: which of the two is wrong cannot be told here.
+        return 0.0
+
+
+def printed(name: str) -> str:
+    """The name of a plan with its unit as it is printed."""
+    return name.replace("ug/m3", "µg/m³")
+
+
+def _airflow(m3h: float, house: House) -> str:
+    """An airflow to two digits, in the house's system first."""
+    both = ((m3h, "m³/h"), (float(from_inside(m3h, "cfm", Quantity.AIRFLOW)), "cfm"))
+    (first, unit), (second, other) = both if house.units is Units.SI else both[::-1]
+    return f"{_two_digits(first)} {unit} ({_two_digits(second)} {other})"
+
+
+def _two_digits(number: float) -> str:
+    return f"{float(f'{number:.1e}'):,.0f}"

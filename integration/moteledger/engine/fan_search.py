@@ -1,0 +1,58 @@
+"""The schedule that is advised, and what had to be given up for it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from motemodel.plan import Costs, Dwell, FanPlan, HouseRates, Schedule, best_schedule
+
+from .fan_outlook import Ahead
+
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Found:
+    """A schedule, and what had to be given up for it.
+
+    `forgiving`: that what is left of today makes up for its beginning; `unguarded`: the rest after cooling calls.
+    """
+
+    schedule: Schedule
+    ahead: Ahead
+    forgiving: bool
+    unguarded: bool
+
+    def holds(self, plan: FanPlan, target: float) -> bool:
+        """Whether another way of running the fan keeps the same target by the same days."""
+        outlook = self.ahead.outlook
+        air = self.ahead.target(target, forgiving=self.forgiving)
+        exposure = np.bincount(air.periods(outlook.steps), weights=plan.indoor_ug_m3 * outlook.step_h)
+        return bool((exposure <= air.allowances(outlook.steps, outlook.step_h) + 1e-9).all())
+
+    @property
+    def forced(self) -> BoolArray:
+        """Where the fan is asked for, (T,)."""
+        return self.schedule.choice > 0
+
+
+def find_schedule(hours: Ahead, rates: HouseRates, target: float, costs: Costs, dwell: Dwell | None) -> Found:
+    """The cheapest schedule that holds the target by calendar days.
+
+    Where none does, what is left of today need not make up for its beginning; where that does not help, the rest after
+    cooling calls is given up: smoke is worse than a damp day.
+    """
+    ways = [(hours, False)]
+    if hours.today_ug_m3 > target:
+        ways.append((hours, True))
+    if hours.guarded:
+        ways.append((hours.unguarded(), True))
+    for way, forgiving in ways:
+        air = way.target(target, forgiving=forgiving)
+        found = Found(
+            best_schedule(way.outlook, rates, air, costs=costs, dwell=dwell), way, forgiving, way is not hours
+        )
+        if found.schedule.holds:
+            break
+    return found
