@@ -26,6 +26,7 @@ BoolArray = NDArray[np.bool_]
 
 HORIZON_H = 24
 STEP = timedelta(minutes=5)
+_MOMENT = timedelta(microseconds=1)
 STEP_H = STEP / timedelta(hours=1)
 
 _PER_HOUR = round(1.0 / STEP_H)
@@ -168,9 +169,14 @@ def _means(values: FloatArray, width: int) -> FloatArray:
 
 
 def _allowed(house: House, now: datetime, steps: int) -> BoolArray:
-    """Where the fan may be run for the air: outside the quiet hours."""
-    moments = [(now + k * STEP).astimezone(house.zone).time() for k in range(steps)]
-    return np.array([not any(_within(moment, quiet) for quiet in house.quiet_hours) for moment in moments])
+    """Where the fan may be run for the air: in steps that neither begin nor end within quiet hours."""
+
+    def is_quiet(moment: datetime) -> bool:
+        local = moment.astimezone(house.zone).time()
+        return any(_within(local, quiet) for quiet in house.quiet_hours)
+
+    begins = [now + k * STEP for k in range(steps)]
+    return np.array([not (is_quiet(begin) or is_quiet(begin + STEP - _MOMENT)) for begin in begins])
 
 
 def _within(moment: time, quiet: QuietHours) -> bool:
