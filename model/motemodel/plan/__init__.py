@@ -3,7 +3,7 @@
 Parts: `fan` (what a way to run it comes to), `fan_rules` (simple ways), `fan_schedule` (the cheapest that holds the
 target, or the cleanest within a budget; `fan_steps`, `fan_bound`, `fan_polish` do its work), `fan_smoke` (when
 filtering cannot), `forecast` (outdoor air and calls ahead), `change` (limits of a filter), `household` (the house
-round it), `life` (years of it there), `day` (one unchanging day with it).
+round it), `life` (years of it there), `day` (one unchanging day with it), `proof` (the fan-off / fan-on test).
 """
 
 from .change import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling, reach_by_growth
@@ -23,6 +23,7 @@ from .forecast import (
 )
 from .household import PM25_BINS, Household, Outdoors, Runtime
 from .life import Life, simulate_life
+from .proof import ProofConditions, ProofPlan, SensorNoise, loss_half_width, peak_from_release, plan_proof, start_needed
 
 __all__ = [
     "ALWAYS_ON",
@@ -40,9 +41,12 @@ __all__ = [
     "Life",
     "Outdoors",
     "Outlook",
+    "ProofConditions",
+    "ProofPlan",
     "Reach",
     "Runtime",
     "Schedule",
+    "SensorNoise",
     "Speed",
     "above_indoors",
     "barred_after_cooling",
@@ -53,8 +57,11 @@ __all__ = [
     "call_habit",
     "first_reached",
     "intake_shut_gain",
+    "loss_half_width",
     "minutes_of_each_hour",
     "outdoor_forecast",
+    "peak_from_release",
+    "plan_proof",
     "planned",
     "reach_by_age",
     "reach_by_cost",
@@ -63,6 +70,7 @@ __all__ = [
     "room_cleaner_m3h",
     "simple_plans",
     "simulate_life",
+    "start_needed",
     "steady_air",
     "temperature_forecast",
     "usual_share_by_hour",
