@@ -241,11 +241,20 @@ def _events(record: HouseRecord, seen: Seen, fitted: Fit, burst: BoolArray, emis
 def _refusal(record: HouseRecord, seen: Seen) -> Unknown | None:
     """Why nothing at all can be told, or None."""
     usable_days = float(np.count_nonzero(seen.known)) * seen.every * record.step_h / 24.0
+    for values, why in (
+        (record.indoor, Unknown("no indoor PM2.5", "add an indoor PM2.5 sensor")),
+        (
+            record.outdoor,
+            Unknown("no usable outdoor PM2.5", "add outdoor PM2.5, measured at the house or nearby"),
+        ),
+        (
+            record.fan,
+            Unknown("nothing tells when the fan ran", "add the fan's state or runtime, or the calls that run it"),
+        ),
+    ):
+        if not np.isfinite(values).any():
+            return why
     outdoor = record.outdoor[np.isfinite(record.outdoor)]
-    if not np.isfinite(record.indoor).any():
-        return Unknown("no indoor PM2.5", "add an indoor PM2.5 sensor")
-    if outdoor.size == 0:
-        return Unknown("no usable outdoor PM2.5", "add outdoor PM2.5, measured at the house or nearby")
     if usable_days < _LEAST_DAYS:
         span_days = record.count * record.step_h / 24.0
         reason = f"only {usable_days:.1f} days with indoor, outdoor and fan signals known"

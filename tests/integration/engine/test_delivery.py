@@ -105,6 +105,16 @@ def test_two_days_are_too_few_and_the_reason_says_how_many_there_must_be(house: 
     assert "three whole days" in told.reason
 
 
+def test_a_recording_that_tells_nothing_of_the_fan_is_asked_for_it_and_not_for_more_days(
+    house: Houses, lived_in: Lived
+) -> None:
+    readings = lived_in(3, entry=0.35, loss=0.6, clean_air_per_h=3.0)
+    del readings["fan.running"]
+    told = assess(house(), readings).delivery
+    assert told.verdict == "cannot_tell"
+    assert "nothing tells when the fan ran" in told.reason
+
+
 def test_a_fan_that_never_rests_or_never_runs_is_asked_to_do_both(house: Houses, lived_in: Lived) -> None:
     days = lived_in(3, entry=0.35, loss=0.6, clean_air_per_h=3.0)
     fan = days["fan.running"]
