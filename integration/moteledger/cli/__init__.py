@@ -18,7 +18,7 @@ from ..settings import SettingsFileError, missing_keys, read_candidates, read_ho
 from ..store import Store, StoreError
 from .progress import progress_bar
 from .service import PortError, now, run_service
-from .summary import summary
+from .summary import summary, volume_text
 
 DONE, UNUSABLE, INTERRUPTED = 0, 1, 130
 _PORT = 8467
@@ -160,9 +160,9 @@ def _compare(given: argparse.Namespace) -> int:
 
 def _check(given: argparse.Namespace) -> int:
     house = read_house(given.house)
-    print(f"{given.house}: good. {house.name}, {house.house.volume_m3:.0f} m³ of air.")
+    print(f"{given.house}: good. {house.name}, {volume_text(house)} of air.")
     for missing in missing_keys(house):
-        print(f"  {missing.key} is not given: {missing.would_tell}")
+        print(f"  {missing.key} is not given; it would tell {missing.would_tell}")
     return DONE
 
 

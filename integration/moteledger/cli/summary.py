@@ -2,7 +2,9 @@
 
 from collections.abc import Iterator
 
-from ..cards.figures import Written, clock, day_name, written
+from motemodel.units import Quantity, from_inside
+
+from ..cards.figures import Written, clock, day_name, sentence, written
 from ..engine.assessment import Assessment, Figure, Figures
 from ..settings import House, Units
 
@@ -24,6 +26,14 @@ def text_of(figure: Figure, units: Units, *, percent: bool = False) -> str:
     return f"{first}  [{shown.other.number} {shown.other.unit}]" if shown.other else first
 
 
+def volume_text(house: House) -> str:
+    """The volume of a house in its own system of units, the other in brackets."""
+    cubic_metres = f"{house.house.volume_m3:,.0f} m³"
+    cubic_feet = f"{from_inside(house.house.volume_m3, 'ft3', Quantity.VOLUME):,.0f} ft³"
+    first, other = (cubic_feet, cubic_metres) if house.units is Units.INCH_POUND else (cubic_metres, cubic_feet)
+    return f"{first} ({other})"
+
+
 def summary(assessment: Assessment, house: House) -> str:
     """The whole summary, one string of several lines."""
     return "\n".join(_lines(assessment, house))
@@ -43,20 +53,22 @@ def _lines(assessment: Assessment, house: House) -> Iterator[str]:
     yield ""
     yield f"Fan now: {assessment.fan.action_now}. {assessment.fan.reason}"
     yield f"  forecast: {assessment.fan.forecast_basis}"
+    longest = max((len(alternative.name) for alternative in assessment.fan.alternatives), default=0)
     for alternative in assessment.fan.alternatives:
         yield (
-            f"  {alternative.name:<24} {alternative.run_hours:5.1f} h   energy {text_of(alternative.energy_kwh, units)}"
+            f"  {alternative.name:<{longest}} {alternative.run_hours:5.1f} h"
+            f"   energy {text_of(alternative.energy_kwh, units)}"
             f"   mean PM2.5 {text_of(alternative.mean_pm25, units)}"
         )
     yield ""
     change = assessment.filter
-    due = f"change on {change.change_on}" if change.change_on else "no date yet"
-    between = f", between {change.change_between[0]} and {change.change_between[1]}" if change.change_between else ""
-    yield f"Filter: {due}{between}. {change.reason}"
+    due = f"change on {change.change_on}" if change.change_on else ""
+    between = f", between {change.change_between[0]} and {change.change_between[1]}. " if change.change_between else ""
+    yield f"Filter: {due}{between}{sentence(change.reason)}"
     yield f"  drop at reference airflow: {text_of(change.drop_at_reference_pa, units)}"
     yield f"  dust taken: {text_of(change.deposited_g, units)}"
     yield ""
-    yield f"Delivery: {assessment.delivery.verdict.value.replace('_', ' ')}. {assessment.delivery.reason}"
+    yield f"Delivery: {assessment.delivery.verdict.value.replace('_', ' ')}. {sentence(assessment.delivery.reason)}"
     yield from _figures("estimated", assessment.estimates, units)
     yield from _figures("expected from the survey", assessment.expected, units)
     for cause in assessment.delivery.likely_causes:
@@ -99,6 +111,7 @@ def _account(assessment: Assessment) -> Iterator[str]:
     total_in = sum(mass for _, mass in came)
     total_out = sum(mass for _, mass in went)
     yield f"{'total':<22}{total_in:>9,.0f}   {'total':<22}{total_out:>9,.0f}   closes to {ledger.closure:.1e}"
+    yield f"({ledger.basis})"
 
 
 def _figures(title: str, figures: Figures, units: Units) -> Iterator[str]:

@@ -142,7 +142,9 @@ def _figures(entry: Answer, loss: Answer, delivered: Answer, efficiency: Answer,
 
 
 def _data_quality(house: House, grid: GriddedHouse, books: Account, expected: Survey) -> DataQuality:
-    lacking = tuple(f"{missing.key} is not in the house file: {missing.would_tell}" for missing in missing_keys(house))
+    lacking = tuple(
+        f"{missing.key} is not in the house file; it would tell {missing.would_tell}" for missing in missing_keys(house)
+    )
     return DataQuality(
         signals=tuple(
             SignalQuality(

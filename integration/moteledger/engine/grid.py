@@ -93,7 +93,7 @@ def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
     """
     for name in _NEEDED:
         if name not in readings or len(readings[name]) < 2:
-            have = ", ".join(sorted(signal for signal, series in readings.items() if len(series))) or "nothing"
+            have = ", ".join(sorted(signal for signal, series in readings.items() if len(series))) or "no signal yet"
             raise AssessmentError(f"{name}: fewer than two readings (there are readings of {have}); add that signal")
     indoor, outdoor = (readings[name] for name in _NEEDED)
     # The first reading of a sensor that stamps the end of its interval speaks for the time before it.

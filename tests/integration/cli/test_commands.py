@@ -53,6 +53,7 @@ def test_both_sides_of_the_printed_account_come_to_the_same_total(assessed: tupl
     line = next(line for line in assessed[0].stdout.splitlines() if line.startswith("total"))
     _, left, _, right, *_ = line.split()
     assert left == right
+    assert "(PM2.5 as one size class, entry, loss, clean air from the survey" in assessed[0].stdout
 
 
 def test_the_json_is_whole_and_holds_what_the_summary_tells(assessed: tuple[Finished, Path]) -> None:
@@ -101,8 +102,9 @@ def test_long_or_wide_plain_or_packed_the_same_readings_give_the_same_assessment
 def test_a_checked_house_file_is_good_and_told_what_would_make_more_known(run_all: RunAll, house_file: Path) -> None:
     done = run_all({"it": ("check", "--house", house_file)})["it"]
     assert (done.returncode, done.stderr) == (0, "")
-    assert "good. Rook House, 366 m³ of air." in done.stdout
-    assert "house.leakage is not given" in done.stdout
+    # 1 ft = 0.3048 m: 366 m3 are 12,925 ft3.
+    assert "good. Rook House, 366 m³ (12,925 ft³) of air." in done.stdout
+    assert "house.leakage is not given; it would tell how fast outdoor particles" in done.stdout
     assert "air_handler.airflow" not in done.stdout
 
 

@@ -32,7 +32,7 @@ def test_a_terminal_that_lacks_a_character_shows_a_mark_in_its_place(
     process = start_command("check", "--house", house_file, encoding=None, env={"PYTHONIOENCODING": encoding})
     out, err = process.communicate(timeout=60)
     assert (process.returncode, err) == (0, b"")
-    cubic = {"ascii": "366 m? of air", "cp437": "366 m? of air"}.get(encoding, "366 m³ of air")
+    cubic = {"ascii": "366 m? (", "cp437": "366 m? ("}.get(encoding, "366 m³ (")
     assert cubic in out.decode(encoding)
 
 
