@@ -1,9 +1,10 @@
 """Expected against delivered clean air: the verdict and, for a shortfall, its likely causes."""
 
+from dataclasses import replace
 from datetime import datetime
 
+from motemodel.estimate import Answer, Estimate, Evidence, Identification, judge
 from motemodel.estimate import Cause as ModelCause
-from motemodel.estimate import Estimate, Evidence, Identification, judge
 from motemodel.filters import drop_pa, pm25_efficiency
 
 from ..settings import House
@@ -16,18 +17,23 @@ def delivery(
     house: House, identification: Identification, expected: Survey, filter_: FilterAdvice, now: datetime
 ) -> Delivery:
     """Judge what was delivered by what the survey leads one to expect, with what else is known as evidence."""
-    due = expected.clean_air_delivered_m3h
+    evidence = replace(
+        evidence_of(house, filter_, now),
+        fan_extra_entry_per_h=identification.fan_extra_entry_per_h,
+        sensor_gain_ratio=identification.sensor_gain_ratio,
+    )
+    return verdict_on(identification.clean_air_delivered_m3h, expected.clean_air_delivered_m3h, evidence)
+
+
+def verdict_on(delivered: Answer, due: Answer, evidence: Evidence) -> Delivery:
+    """Clean air delivered against what is due, both m3/h, however the delivery was found."""
     if isinstance(due, Estimate) and due.low <= 0.0:
         why = (
             "a filter of this rating is not bound to take out any PM2.5, so there is nothing to compare with; "
             "rate it by E1, E2 and E3, or fit one of MERV 8 or more"
         )
         return Delivery(verdict=Verdict.CANNOT_TELL, reason=why, share_of_expected=NotKnown(reason=why))
-    judged = judge(
-        identification.clean_air_delivered_m3h,
-        expected.clean_air_delivered_m3h,
-        _evidence(house, identification, filter_, now),
-    )
+    judged = judge(delivered, due, evidence)
     return Delivery(
         verdict=Verdict(judged.verdict.value),
         reason=judged.reason,
@@ -40,22 +46,20 @@ def _cause(cause: ModelCause) -> Cause:
     return Cause(cause=cause.kind.value, evidence=cause.evidence, next_step=cause.next_step)
 
 
-def _evidence(house: House, identification: Identification, filter_: FilterAdvice, now: datetime) -> Evidence:
-    """What is known of the assembly beside the air it delivers."""
+def evidence_of(house: House, filter_: FilterAdvice, now: datetime) -> Evidence:
+    """What survey and pressures tell of the assembly beside the air it delivers."""
     settings, reference = house.filter, filter_.reference_airflow_m3h
     fitted = None if settings is None else assembly(settings)
     drop = filter_.drop_at_reference_pa
     installed = None if settings is None else settings.installed
     conditioned = None
-    if settings is not None and settings.charged:
-        conditioned = pm25_efficiency(conditioned_curve(settings)) / pm25_efficiency(efficiency_curve(settings))
+    if settings is not None and settings.charged and (new := pm25_efficiency(efficiency_curve(settings))) > 0.0:
+        conditioned = pm25_efficiency(conditioned_curve(settings)) / new
     return Evidence(
         drop_pa=None if isinstance(drop, NotKnown) else Estimate(drop.value, drop.low, drop.high),
         expected_drop_pa=None if fitted is None or reference is None else float(drop_pa(fitted, reference)),
         final_drop_pa=filter_.drop_limit_pa,
-        fan_extra_entry_per_h=identification.fan_extra_entry_per_h,
         charged=settings is not None and settings.charged,
         conditioned_share=conditioned,
         used_days=None if installed is None else float((now.astimezone(house.zone).date() - installed).days),
-        sensor_gain_ratio=identification.sensor_gain_ratio,
     )
