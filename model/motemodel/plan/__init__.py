@@ -23,7 +23,16 @@ from .forecast import (
 )
 from .household import PM25_BINS, Household, Outdoors, Runtime
 from .life import Life, simulate_life
-from .proof import ProofConditions, ProofPlan, SensorNoise, loss_half_width, peak_from_release, plan_proof, start_needed
+from .proof import (
+    ProofConditions,
+    ProofPlan,
+    SensorNoise,
+    loss_half_width,
+    narrowed_by,
+    peak_from_release,
+    plan_proof,
+    start_needed,
+)
 
 __all__ = [
     "ALWAYS_ON",
@@ -59,6 +68,7 @@ __all__ = [
     "intake_shut_gain",
     "loss_half_width",
     "minutes_of_each_hour",
+    "narrowed_by",
     "outdoor_forecast",
     "peak_from_release",
     "plan_proof",
