@@ -319,7 +319,7 @@ class Sensor(Table):
 class Targets(Table):
     """The air that the people in the house want. The default is the WHO 2021 24-hour guideline value."""
 
-    pm25: Concentration = 15.0
+    pm25: Annotated[Concentration, Field(ge=1)] = 15.0
 
 
 class Outdoors(Table):
