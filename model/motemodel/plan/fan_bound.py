@@ -76,6 +76,13 @@ class PricedSchedules:
         self._below, self._weight = self._interpolation()
         self._lists = self._walk()
 
+    def least_addition(self) -> float:
+        """The least that asking for the fan at all costs beyond what is under way, infinite where it may not be."""
+        start = float(self._blocks.cost[0, 1:, self._first :].min(initial=np.inf))
+        if not self.problem.running_now:
+            return start
+        return min(start, float(self._blocks.cost[1, 1:, self._first : self._first + 1].min(initial=np.inf)))
+
     def solve(self, prices: FloatArray, cost_weight: FloatArray) -> tuple[FloatArray, list[Choice]]:
         """Least cost_weight cost + prices exposure, proven from below (M,), and a schedule that comes near it for each.
 

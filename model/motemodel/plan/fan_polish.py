@@ -95,8 +95,11 @@ def grown(problem: Problem, choice: Choice, budget: float) -> Choice:
     choice = choice.copy()
     everything = np.full(int(problem.period[-1]) + 1, np.inf)
     for _ in range(_MOST_CHANGES):
-        if not _grow(problem, choice, everything, budget - cost_of(problem, choice)):
-            break
+        before = choice.copy()
+        grew = _grow(problem, choice, everything, budget - cost_of(problem, choice))
+        # A run that begins elsewhere may be dearer to start.
+        if not grew or cost_of(problem, choice) > budget:
+            return before
     return choice
 
 

@@ -121,7 +121,7 @@ def best_air(
     if not does_nothing(problem):
         first_look = opening(problem)
         least = float(first_look.least_exposure[0])
-        if first_look.cleanest.cost <= affordable:
+        if costs_nothing(problem) or first_look.cleanest.cost <= affordable:
             best = first_look.cleanest
         else:
             least, best = cleanest_affordable(first_look, affordable, best)

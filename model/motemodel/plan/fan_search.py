@@ -22,6 +22,7 @@ _USUAL_ROUNDS = 3
 """More rounds than these are spent only on a gap that is wide before polishing."""
 _POLISHED = 5
 _WELL_ABOVE = 100.0
+_NEXT_TO_NOTHING = 1e-12
 _ROUNDING = 1e-9
 
 
@@ -73,14 +74,15 @@ def opening(problem: Problem) -> Opening:
 def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tuple[Candidate, float]:
     """The cheapest candidate within the allowance that is found, and the proven least cost of any.
 
-    Every candidate caps the proven cost at all prices, by its cost and what the prices make of its exposure beyond the
-    allowance: the prices tried next lie about those at which the caps leave most room (Kelley 1960, J. SIAM 8:
-    703-712), and in the bracket of each period's own.
+    Since `resting` is not within the allowance, one least addition at least has to be paid. Every candidate caps the
+    proven cost at all prices, by its cost and what the prices make of its exposure beyond the allowance: the prices
+    tried next lie about those at which the caps leave most room (Kelley 1960, J. SIAM 8: 703-712), and in the bracket
+    of each period's own.
     """
     problem, priced, (lowest, highest) = opening.priced.problem, opening.priced, opening.span
     prices, bounds, found = opening.prices, opening.bounds, opening.found
     pool = {c.choice.tobytes(): c for c in (resting, opening.cleanest)}
-    least_cost, best, dual = 0.0, opening.cleanest, prices[0]
+    least_cost, best, dual = resting.cost + priced.least_addition(), opening.cleanest, prices[0]
     low, high = np.full(allowance.size, lowest), np.full(allowance.size, highest)
     for turn in range(len(_SPREADS) + 1):
         proven = bounds - prices @ allowance
@@ -190,15 +192,15 @@ def _price_span(problem: Problem) -> tuple[float, float]:
     cleared = np.stack((alone, np.tile(left_out, (len(cost), 1))))
     counts = cleared > _ROUNDING * max(float(cleared.max()), 1.0)
     paid = np.stack((cost, cost))[counts] / cleared[counts]
-    paid = paid[paid > 0.0]
+    paid = paid[paid > _NEXT_TO_NOTHING * paid.max(initial=0.0)]
     if paid.size == 0:
         return 1.0, 1.0
     return float(paid.min()) / 2.0, float(paid.max()) * 10.0
 
 
 def costs_nothing(problem: Problem) -> bool:
-    """Whether asking for the fan costs nothing at all."""
-    return not (problem.steps.cost + problem.steps.start_cost).any()
+    """Whether asking for the fan costs nothing, or next to it in any currency."""
+    return float((problem.steps.cost + problem.steps.start_cost).max()) < _NEXT_TO_NOTHING
 
 
 def does_nothing(problem: Problem) -> bool:
