@@ -24,6 +24,7 @@ from .forecast import (
 from .household import PM25_BINS, Household, Outdoors, Runtime
 from .life import Life, simulate_life
 from .proof import (
+    MIXING_H,
     ProofConditions,
     ProofPlan,
     SensorNoise,
@@ -36,6 +37,7 @@ from .proof import (
 
 __all__ = [
     "ALWAYS_ON",
+    "MIXING_H",
     "PLANNED",
     "PM25_BINS",
     "THERMOSTAT_ONLY",

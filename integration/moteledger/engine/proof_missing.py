@@ -1,0 +1,127 @@
+"""What a fan-off / fan-on test still lacks, in the words in which it is asked for."""
+
+from dataclasses import dataclass
+from math import ceil, hypot, log, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from motemodel.estimate import Decay, DecayTest, Estimate, HouseRecord, Unknown
+from motemodel.plan import ProofConditions, SensorNoise, narrowed_by, start_needed
+
+_EVEN_SHARE = sqrt(0.5)
+_STILL_GOING_STEPS = 3
+_SHORTEST_DECAY_H = 1.0 / 3.0
+_LONGEST_WAIT_H = 3.0
+_USED_UP_SHARE = 0.15
+_MOST_DECAYS = 12
+
+
+@dataclass(frozen=True)
+class Missing:
+    """What would make a test enough, in words."""
+
+    record: HouseRecord
+    found: DecayTest
+    conditions: ProofConditions
+    wanted: float
+
+    def told(self) -> tuple[str, ...]:
+        """Each thing that is missing, the most telling first; at least one."""
+        fan = self.record.fan
+        if not np.isfinite(fan).any():
+            return (
+                "nothing tells when the fan runs: record fan.running, fan.runtime or the heating and cooling calls",
+            )
+        losses = {False: self.found.loss_fan_off_per_h, True: self.found.loss_fan_on_per_h}
+        lacking = tuple(self._first_decay(on) for on in (False, True) if isinstance(losses[on], Unknown))
+        if lacking:
+            return lacking
+        return self._narrower(*(loss for loss in losses.values() if isinstance(loss, Estimate)))
+
+    def _first_decay(self, on: bool) -> str:
+        state = "on" if on else "off"
+        steady = self.record.fan > 0.98 if on else self.record.fan < 0.02
+        if not steady.any():
+            how = (
+                "set the thermostat's fan switch to on"
+                if on
+                else "set its switch to automatic, with no heat or cooling"
+            )
+            never = "never runs" if on else "never rests"
+            return f"the fan {never} for a whole step in these readings: {how} for the fan-{state} part of the test"
+        highest = np.nanmax(np.where(steady, self.record.indoor, np.nan)) if self._known(steady) else np.nan
+        wanted = self._start()
+        if not np.isfinite(highest):
+            return (
+                f"no decay with the fan {state} yet: the indoor sensor told nothing while it was {state}, windows shut"
+            )
+        if highest < 0.5 * wanted:
+            return (
+                f"no decay with the fan {state} yet: start level too low ({highest:.0f} µg/m³ at most; about "
+                f"{wanted:.0f} µg/m³ would do)"
+            )
+        return f"no decay with the fan {state} yet: let the air clear for half an hour or more with the fan {state}"
+
+    def _known(self, steady: NDArray[np.bool_]) -> bool:
+        return bool(np.isfinite(self.record.indoor[steady]).any())
+
+    def _start(self) -> float:
+        needed = start_needed(
+            self.conditions, SensorNoise(interval_h=min(self.record.step_h, 0.25)), wanted=self.wanted
+        )
+        return 100.0 if needed is None else needed
+
+    def _narrower(self, off: Estimate, on: Estimate) -> tuple[str, ...]:
+        delivered_per_h = on.value - off.value
+        if delivered_per_h <= hypot(off.half_width, on.half_width):
+            return (
+                "what the fan clears does not stand out yet: check that the filter is in place and the fan blows, then "
+                f"let another peak of about {self._start():.0f} µg/m³ clear with the fan off, and one with the fan on",
+            )
+        allowed = self.wanted * delivered_per_h
+        widths = {False: off.half_width, True: on.half_width}
+        asked = [
+            self._more(state, widths[state], self._share(allowed, widths[not state]))
+            for state in sorted(widths, key=lambda state: -widths[state])
+            if widths[state] > self._share(allowed, widths[not state])
+        ]
+        return tuple(asked)
+
+    @staticmethod
+    def _share(allowed: float, other: float) -> float:
+        """What one half of the test may leave open where the other leaves `other`: the rest, or its even share."""
+        even = allowed * _EVEN_SHARE
+        return sqrt(allowed**2 - other**2) if other < even else even
+
+    def _more(self, on: bool, half_width: float, allowed: float) -> str:
+        state = "on" if on else "off"
+        decays = [decay for decay in self.found.decays if decay.fan_on == on]
+        last = decays[-1]
+        waits_h = self._wait_h(last, half_width / allowed)
+        if len(decays) == 1 and waits_h is not None:
+            minutes = 5 * ceil(12.0 * waits_h)
+            return f"another {minutes} minutes with the fan {state}"
+        single = half_width / narrowed_by(len(decays))
+        enough = next(
+            (count for count in range(len(decays) + 1, _MOST_DECAYS) if single * narrowed_by(count) <= allowed), None
+        )
+        if enough is None:
+            return f"decays with the fan {state} from a higher level, about {max(self._start(), 60.0):.0f} µg/m³"
+        more = enough - len(decays)
+        return (
+            f"{more} more decay{'s' if more > 1 else ''} with the fan {state}, like those so far or from a higher level"
+        )
+
+    def _wait_h(self, last: Decay, ratio: float) -> float | None:
+        """How much longer the decay that is going on must last, h; None if none is, or if it will have died away.
+
+        The slope of n even readings has a variance that falls with the cube of their span.
+        """
+        end_h = self.record.start_h + self.record.count * self.record.step_h
+        if end_h - last.end_h > _STILL_GOING_STEPS * self.record.step_h:
+            return None
+        lasted = last.end_h - last.start_h
+        more = max(lasted, _SHORTEST_DECAY_H) * (ratio ** (2.0 / 3.0) - 1.0)
+        usable = -log(_USED_UP_SHARE) / max(last.loss_per_h.value, 0.01) - lasted
+        return more if more <= min(usable, _LONGEST_WAIT_H) else None
