@@ -4,8 +4,10 @@ import csv
 import json
 import math
 import os
+import re
 import subprocess
 import sys
+import urllib.request
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -105,6 +107,38 @@ def start_command() -> Callable[..., subprocess.Popen[str]]:
         return subprocess.Popen([*COMMAND, *map(str, arguments)], env=buffered | (env or {}), **pipes)
 
     return begin
+
+
+class Demo:
+    """A running demo, its address, and the newest reading when it was first met."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        address = re.search(r"http://127\.0\.0\.1:\d+", line)
+        assert address is not None, line
+        self.process, self.line, self.address = process, line, address[0]
+        self.met = self.newest()
+
+    def get(self, path: str) -> str:
+        with urllib.request.urlopen(self.address + path, timeout=20) as answer:
+            return str(answer.read().decode())
+
+    def json(self, path: str) -> Any:
+        return json.loads(self.get(path))
+
+    def newest(self) -> str:
+        return str(self.json("/v1/readings?signal=indoor.pm25")["time"][-1])
+
+
+@pytest.fixture(scope="session")
+def demo(start_command: Callable[..., subprocess.Popen[str]]) -> Iterator[Demo]:
+    """One demo for all that look at it."""
+    running = Demo(start_command("demo", "--port", "0"))
+    yield running
+    if running.process.poll() is None:
+        running.process.kill()
+        running.process.communicate()
 
 
 @pytest.fixture(scope="session")
