@@ -1,4 +1,4 @@
-"""The command line: `moteledger demo | serve | assess | compare | check | bench`."""
+"""The command line: `moteledger demo | serve | assess | compare | prove | check | bench`."""
 
 import argparse
 import asyncio
@@ -12,11 +12,13 @@ from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from ..engine import AssessmentError, ComparisonError, Engine, Ranking, assess, compare
+from ..engine import WANTED_HALF_WIDTH, AssessmentError, ComparisonError, Engine, Ranking, assess, compare, guide, prove
 from ..intake import RecordingError, accept, read_recording
 from ..settings import SettingsFileError, missing_keys, read_candidates, read_house
 from ..store import Store, StoreError
+from .following import Follower, FollowingError, follow, loopback_address
 from .progress import progress_bar
+from .proving import guide_text, proof_text
 from .service import PortError, now, run_service
 from .summary import summary, volume_text
 
@@ -49,6 +51,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         ComparisonError,
         StoreError,
         PortError,
+        FollowingError,
         OutputError,
     ) as error:
         print(f"moteledger {given.command}: {error}", file=sys.stderr)
@@ -110,6 +113,23 @@ def _parser() -> argparse.ArgumentParser:
     comparing.add_argument("--html", type=_out_file, metavar="OUT.html", help="write the page for the client")
     comparing.set_defaults(run=_compare)
 
+    proving = commands.add_parser("prove", help="the fan-off / fan-on test: its plan, or what a recording of it shows")
+    source = proving.add_mutually_exclusive_group()
+    source.add_argument(
+        "recording", type=Path, nargs="?", metavar="RECORDING", help="CSV; without it the plan is printed"
+    )
+    source.add_argument("--live", type=loopback_address, metavar="URL", help="follow a service on this machine")
+    proving.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
+    proving.add_argument(
+        "--within",
+        type=_per_cent,
+        default=WANTED_HALF_WIDTH,
+        metavar="PERCENT",
+        help=f"how closely the clean air delivered is to be known ({100 * WANTED_HALF_WIDTH:.0f})",
+    )
+    proving.add_argument("--json", type=_out_file, metavar="OUT", help="write the plan or the result as JSON")
+    proving.set_defaults(run=_prove)
+
     check = commands.add_parser("check", help="say what is wrong with a house file or missing from it")
     check.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
     check.set_defaults(run=_check)
@@ -124,6 +144,16 @@ def _port(text: str) -> int:
     if not 0 <= port <= 65535:
         raise argparse.ArgumentTypeError(f"{text!r} is not a port; give a whole number from 0 to 65535")
     return port
+
+
+def _per_cent(text: str) -> float:
+    try:
+        share = float(text.removesuffix("%")) / 100.0
+    except ValueError:
+        share = 0.0
+    if not 0.05 <= share <= 0.5:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a percentage from 5 to 50; give for example 15")
+    return share
 
 
 def _out_file(text: str) -> Path:
@@ -155,6 +185,32 @@ def _compare(given: argparse.Namespace) -> int:
         made_on = datetime.now(house.zone).date()
         _write(given.html, render_comparison(comparison, house, made_on=made_on))
     print(comparison_table(comparison, house))
+    return DONE
+
+
+def _prove(given: argparse.Namespace) -> int:
+    house = read_house(given.house)
+    if given.recording is None and given.live is None:
+        planned = guide(house, wanted=given.within)
+        if given.json is not None:
+            _write(given.json, planned.model_dump_json(indent=1) + "\n")
+        print(guide_text(planned, house))
+        return DONE
+    if given.live is not None:
+        try:
+            proof = follow(Follower(given.live), house, _tell, wanted=given.within)
+        except KeyboardInterrupt:
+            _tell("Stopped; the service goes on, and so can the test.")
+            return DONE
+    else:
+        with progress_bar("reading") as progress:
+            recording = read_recording(given.recording, progress)
+        proof = prove(house, recording.series, wanted=given.within)
+    if proof is None:
+        raise AssessmentError("no readings came that could be evaluated; the lines above say what is missing")
+    if given.json is not None:
+        _write(given.json, proof.model_dump_json(indent=1) + "\n")
+    print(proof_text(proof, house))
     return DONE
 
 
@@ -228,6 +284,10 @@ def _demo(given: argparse.Namespace) -> int:
 
 def _tell_address(address: str) -> None:
     print(f"The page is at {address} (stop with Ctrl-C).", flush=True)
+
+
+def _tell(line: str) -> None:
+    print(line, flush=True)
 
 
 def _write(path: Path, text: str) -> None:
