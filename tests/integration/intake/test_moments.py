@@ -77,6 +77,12 @@ def test_a_time_is_what_the_standard_library_reads(moment: datetime) -> None:
 layouts = st.sampled_from(["auto", "seconds", "milliseconds", "microseconds"])
 
 
+def test_times_of_several_lengths_whose_mean_is_one_of_them_are_told_apart() -> None:
+    texts = ["2026-01-31T14:05:00Z", "2026-01-31T14:05:00.50Z", "2026-01-31T14:05:00.50000Z"]
+    assert [len(text) for text in texts] == [20, 23, 26]
+    assert moments_us(texts).tolist() == [moment_us(text) for text in texts]
+
+
 @given(many=st.lists(st.tuples(moments, layouts), max_size=20))
 def test_many_times_at_once_are_the_times_one_by_one(many: list[tuple[datetime, str]]) -> None:
     texts = [moment.isoformat(timespec=layout).replace("+00:00", "Z") for moment, layout in many]
