@@ -27,9 +27,10 @@ class Store:
     a batch. What `append` acknowledged survives `kill -9` and, if the disk keeps its word, a power cut. Every method
     raises StoreError, naming the file and what to do, when the disk or the file fails.
 
-    >>> with Store.open(path) as store:                                    # doctest: +SKIP
-    ...     store.append([Reading(to_us(now), "indoor.pm25", 8.5)])
-    Appended(new=1, repeated=0, differing=0)
+    Example::
+
+        with Store.open(path) as store:
+            store.append([Reading(to_us(now), "indoor.pm25", 8.5)])  # Appended(new=1, repeated=0, differing=0)
     """
 
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
