@@ -42,13 +42,19 @@ class DataQuality:
             (self.readings > 0 and self.coverage < 0.8, f"only {self.coverage:.0%} of the period is covered"),
             (self.coverage > 0.0 and self.longest_gap_h > 6.0, f"longest gap {self.longest_gap_h:.1f} h"),
             (self.stuck_h > 0.0, f"stuck for {self.stuck_h:.0f} h; those readings are left out"),
-            (self.out_of_range > 0, f"{self.out_of_range} readings are outside what is plausible; check the unit"),
-            (self.spikes > 0, f"{self.spikes} single spikes left out"),
-            (self.saturated > 0, f"{self.saturated} readings stand at the sensor's upper end and are left out"),
-            (self.duplicates > 0, f"{self.duplicates} readings repeat a time; the last one stands"),
-            (self.out_of_order > 0, f"{self.out_of_order} readings came late and were put in place"),
-            (self.clock_steps > 0, f"the clock was set back {self.clock_steps} times"),
-            (self.not_finite > 0, f"{self.not_finite} readings without a value"),
+            (
+                self.out_of_range > 0,
+                f"{_counted(self.out_of_range, 'reading')} outside what is plausible; check unit",
+            ),
+            (self.spikes > 0, f"{_counted(self.spikes, 'single spike')} left out"),
+            (self.saturated > 0, f"{_counted(self.saturated, 'reading')} at the sensor's upper end left out"),
+            (
+                self.duplicates > 0,
+                f"{_counted(self.duplicates, 'reading')} at a time told before; the last one stands",
+            ),
+            (self.out_of_order > 0, f"{_counted(self.out_of_order, 'reading')} that came late put in place"),
+            (self.clock_steps > 0, f"the clock set back {_counted(self.clock_steps, 'time')}"),
+            (self.not_finite > 0, f"{_counted(self.not_finite, 'reading')} without a value"),
         )
         return tuple(text for holds, text in said if holds)
 
@@ -146,3 +152,7 @@ def _quality(
 def _longest_run(mask: NDArray[np.bool_]) -> int:
     edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
     return int((edges[1::2] - edges[0::2]).max()) if edges.size else 0
+
+
+def _counted(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
