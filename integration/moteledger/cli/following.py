@@ -121,9 +121,7 @@ class Follower:
                 body = answer.read(_LARGEST_ANSWER + 1)
         except HTTPError as error:
             with error:
-                raise FollowingError(
-                    f"{self.address}: answers {error.code} for {name}; is it a house's service?"
-                ) from None
+                raise FollowingError(f"{self.address}: answers {error.code} for {name}; {_NO_SERVICE}") from None
         except (URLError, OSError, HTTPException) as error:
             why = getattr(error, "reason", error)
             told = getattr(why, "strerror", None) or str(why) or type(error).__name__
@@ -136,9 +134,7 @@ class Follower:
             if times.size != values.size or not (np.diff(times) > 0).all():
                 raise ValueError
         except ValueError:
-            raise FollowingError(
-                f"{self.address}: its answer for {name} holds no readings; is it a house's service?"
-            ) from None
+            raise FollowingError(f"{self.address}: no readings in its answer for {name}; {_NO_SERVICE}") from None
         return Series(times, values)
 
 
