@@ -15,6 +15,7 @@ A change of the air change moves entry and that part a of the loss which is air 
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from .fit import Prior
 from .record import HouseRecord
@@ -226,16 +227,22 @@ def _averaged(values: FloatArray, every: int) -> FloatArray:
 
 
 def _between_held(outdoor: FloatArray) -> FloatArray:
-    """Outdoor levels with held readings (an hourly mean repeated over its hour) joined by lines through their middles.
+    """Outdoor levels with held readings (an hourly mean repeated over its hour) turned into a smooth course.
 
-    A staircase lags and leads the air that really came in, and that error would make the entry rate too small.
+    A staircase lags and leads the air that really came in, and that error would make the entry rate too small. The
+    course is the slope of a cubic spline through the running sum, so that its mean over each held stretch is the
+    reading; where it would dip below nought it is held there.
     """
     known = np.flatnonzero(np.isfinite(outdoor))
     if known.size < 2:
         return np.where(np.isfinite(outdoor), outdoor, 0.0)
     values = outdoor[known]
     first = np.flatnonzero(np.concatenate(([True], changes(values) | (np.diff(known) > 1))))
-    last = np.append(first[1:], known.size) - 1
-    middle = 0.5 * (known[first] + known[last])
-    joined = np.interp(np.arange(outdoor.size), middle, values[first])
-    return np.where(np.isfinite(outdoor), joined, 0.0)
+    edges = np.append(first, known.size)
+    if np.diff(edges).max() == 1:
+        return np.where(np.isfinite(outdoor), outdoor, 0.0)
+    running_sum = np.concatenate(([0.0], np.cumsum(np.add.reduceat(values, first))))
+    course = CubicSpline(edges, running_sum, bc_type="natural").derivative()
+    smooth = np.zeros(outdoor.size)
+    smooth[known] = np.maximum(course(np.arange(known.size) + 0.5), np.minimum(values, 0.0))
+    return smooth
