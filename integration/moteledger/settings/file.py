@@ -58,7 +58,14 @@ def _read(path: Path, model: type[Model], failure: type[SettingsFileError], opti
     try:
         return model.model_validate(document)
     except ValidationError as error:
-        raise failure(path, [_problem(detail, model) for detail in error.errors()]) from None
+        raise failure(path, [_problem(detail, model) for detail in _causes(error)]) from None
+
+
+def _causes(error: ValidationError) -> list[Any]:
+    """The errors without those that follow from others: a list is too short because its bad items were left out."""
+    details: list[Any] = list(error.errors())
+    above_others = {detail["loc"][:depth] for detail in details for depth in range(len(detail["loc"]))}
+    return [detail for detail in details if detail["type"] != "too_short" or detail["loc"] not in above_others]
 
 
 def _problem(detail: Any, model: type[BaseModel]) -> str:
@@ -71,6 +78,8 @@ def _problem(detail: Any, model: type[BaseModel]) -> str:
         return f"{key}: no such key; {hint}"
     if detail["type"] == "missing":
         return f"{key}: missing; add it"
+    if detail["type"] == "too_short":
+        return f"{key}: empty; add at least {detail['ctx']['min_length']}"
     message = str(detail["msg"]).removeprefix("Value error, ")
     value = detail["input"]
     told = isinstance(value, (dict, list)) or repr(value) in message

@@ -124,3 +124,14 @@ def test_any_text_is_candidates_or_a_clear_refusal(
     path.write_text(f"[[candidates]]\n{key} = {text}", encoding="utf-8", errors="surrogatepass")
     with pytest.raises(CandidatesFileError):
         read_candidates(path)
+
+
+def test_a_list_of_bad_candidates_is_not_also_called_empty(tmp_path: Path) -> None:
+    path = tmp_path / "candidates.toml"
+    path.write_text('[[candidates]]\nname = "A"\nmerv = 33\n', encoding="utf-8")
+    with pytest.raises(CandidatesFileError) as caught:
+        read_candidates(path)
+    assert len(caught.value.problems) == 1
+    path.write_text("candidates = []\n", encoding="utf-8")
+    with pytest.raises(CandidatesFileError, match="empty; add at least 1"):
+        read_candidates(path)
