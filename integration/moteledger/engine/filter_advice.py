@@ -26,7 +26,6 @@ from .survey import assembly, dust_of, efficiency_curve
 FloatArray = NDArray[np.float64]
 
 _USUAL_FINAL_RATIO = 2.0
-_LEAST_ON_HOURS = 6.0
 _LEAST_DAYS_FOR_A_TREND = 5
 _FARTHEST_DAYS = 3650.0
 _ORDER_AHEAD = timedelta(days=14)

@@ -1,25 +1,19 @@
 """The page of a comparison: whole in itself, sound HTML, every figure in its place, nothing by colour alone."""
 
-import os
 import re
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 
 from moteledger.engine import Comparison, compare
 from moteledger.engine.assessment import Known
 from moteledger.report import render_comparison
 from moteledger.settings import Candidate, House, Units
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-         "--disable-component-update", "--disable-sync", "--hide-scrollbars")  # fmt: skip
 VOID = {"meta", "link", "br", "hr", "img", "input", "wbr", "col"}
 
 
@@ -180,22 +174,6 @@ def test_an_unpriced_filter_is_told_as_not_known(house: House) -> None:
     html = render_comparison(compare(house, [unpriced]), house, made_on=date(2026, 3, 4))
     assert "not known" in html
     assert "add price" in html
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    if CHROMIUM is None or DRIVER is None:
-        missing = "chromium and chromedriver (Debian: chromium, chromium-driver) are not installed"
-        if os.environ.get("MOTELEDGER_REQUIRE_REAL_COMPONENTS") == "1":
-            pytest.fail(missing)
-        pytest.skip(f"NOT TESTED in a browser: {missing}")
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
 
 
 @pytest.mark.parametrize("width", [320, 360, 768, 1280])
