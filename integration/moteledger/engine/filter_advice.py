@@ -148,8 +148,7 @@ def _cost_best_on(house: House, gridded: GriddedHouse, growth: Answer, today: da
     watts_per_pa = _WATTS_PER_PA * handler.airflow / M3H_PER_CFM
     if handler.fan_power is not None and handler.external_static is not None:
         watts_per_pa = handler.fan_power / handler.external_static
-    share = float(np.nanmean(gridded.fan)) if np.isfinite(gridded.fan).any() else 0.0
-    dearer = growth.scaled(tariff * 24.0 * share * watts_per_pa / 1000.0)
+    dearer = growth.scaled(tariff * 24.0 * gridded.fan_share * watts_per_pa / 1000.0)
     used = float(max((today - settings.installed).days, 0))
     bounds = (max(dearer.value, 0.0), max(dearer.low, 0.0), max(dearer.high, 0.0))
     days = reach_by_cost(used, settings.price, bounds).days
@@ -218,8 +217,7 @@ def _dust(house: House, gridded: GriddedHouse, today: date) -> Answer:
         return Unknown("dust is counted from the day the filter went in", "add filter.installed")
     if airflow is None:
         return Unknown("dust is counted by the air that the filter has seen", "add air_handler.airflow")
-    share = float(np.nanmean(gridded.fan)) if np.isfinite(gridded.fan).any() else 0.0
-    hours = max((today - settings.installed).days, 0) * 24.0 * share
+    hours = max((today - settings.installed).days, 0) * 24.0 * gridded.fan_share
     caught = dust_caught_mg(1.0, _dust_efficiency(settings, airflow), airflow, hours)
     return dust_of(house).scaled(float(caught) / 1000.0)
 

@@ -71,6 +71,12 @@ class GriddedHouse:
         return np.fmax.reduce(calls) if calls else np.full(self.grid.count, np.nan)
 
     @property
+    def fan_share(self) -> float:
+        """Share of the known time that the fan ran, 0..1; nought where it is not known at all."""
+        known = self.fan[np.isfinite(self.fan)]
+        return float(known.mean()) if known.size else 0.0
+
+    @property
     def qualities(self) -> Mapping[str, DataQuality]:
         """How good each signal's readings were."""
         return {name: signal.quality for name, signal in self.signals.items()}
