@@ -8,6 +8,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 
 MODEL_ROOMS = (
+    "bounds",
     "units",
     "particles",
     "filters",

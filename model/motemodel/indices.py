@@ -12,7 +12,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike
 
-from .particles.bounds import FloatArray
+from .bounds import FloatArray
 
 LOWEST_UG_M3 = -10.0
 """Lowest hourly PM2.5 that the US reporting system takes from a continuous monitor as noise about zero (AQS, EPA)."""

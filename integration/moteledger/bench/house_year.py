@@ -4,15 +4,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.integrate import ode, solve_ivp
 
 from motemodel.balance import Cleaner, Inputs, Series, ledger, solve
+from motemodel.bounds import FloatArray
 
 from .row import BenchRow, Plain
 from .timing import best_of
-
-FloatArray = NDArray[np.float64]
 
 STEP_H = 1.0 / 60.0
 DAY_STEPS = 24 * 60

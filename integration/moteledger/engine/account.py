@@ -10,10 +10,10 @@ from datetime import date, datetime, time, timedelta
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from motemodel import balance
 from motemodel.balance import Cleaner, Inputs, Series
+from motemodel.bounds import FloatArray
 from motemodel.estimate import Answer, Estimate, Event, GainPrior, Identification
 
 from ..settings import House
@@ -22,8 +22,6 @@ from .assessment import DeviceMass, Ledger, LedgerDay, MassBounds
 from .figures import product
 from .grid import GriddedHouse
 from .survey import PM25_PENETRATION, Survey, filled
-
-FloatArray = NDArray[np.float64]
 
 FILTER = "filter, coil and ducts"
 _UG_PER_MG = 1000.0

@@ -1,17 +1,15 @@
 """The air at the end of a period: now, over the day, and against the published index and guideline."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from motemodel import indices
+from motemodel.bounds import FloatArray
 from motemodel.estimate import Estimate
 
 from ..settings import House
 from .assessment import Air, Figure, NotKnown
 from .figures import figure
 from .grid import GriddedHouse
-
-FloatArray = NDArray[np.float64]
 
 _SENSOR_RELATIVE, _SENSOR_ABSOLUTE = 0.15, 2.0
 """A low-cost particle sensor as installed: 15 % and 2 ug/m3 (common practice, no source)."""

@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
+from motemodel.bounds import FloatArray
 from motemodel.estimate import Answer, Estimate, HouseRecord, Identification, identify
 from motemodel.plan import Dwell
 
@@ -29,8 +29,6 @@ from .figures import figure
 from .filter_advice import filter_advice
 from .grid import GriddedHouse, gridded
 from .survey import Survey, survey
-
-FloatArray = NDArray[np.float64]
 
 _TRACE_H = 48.0
 _TRACE_POINTS = 288

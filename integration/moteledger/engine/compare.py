@@ -11,7 +11,7 @@ from string import ascii_uppercase
 import numpy as np
 
 from motemodel.airside import RATED_STATIC_PA, NoOperatingPointError
-from motemodel.particles.bounds import FloatArray
+from motemodel.bounds import FloatArray
 from motemodel.plan import PM25_BINS
 
 from ..settings import Candidate, House

@@ -32,7 +32,6 @@ from .fan_search import Found, find_schedule
 from .figures import figure, spread
 from .grid import GriddedHouse
 
-FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 _VALID_FOR = timedelta(minutes=15)

@@ -6,6 +6,7 @@ from datetime import datetime, time, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from motemodel.bounds import FloatArray
 from motemodel.plan import (
     AirTarget,
     Forecast,
@@ -21,7 +22,6 @@ from motemodel.plan import (
 from ..settings import House, QuietHours
 from .grid import GriddedHouse
 
-FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 HORIZON_H = 24

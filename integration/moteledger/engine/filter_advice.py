@@ -8,8 +8,8 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
 
+from motemodel.bounds import FloatArray
 from motemodel.estimate import Answer, Estimate, Unknown
 from motemodel.filters import DUST_GRID, USUAL_EXPONENT, Filter, as_installed_curve, drop_pa, dust_caught_mg
 from motemodel.particles import HOUSE_DUST, mass_weighted_mean
@@ -22,8 +22,6 @@ from .figures import figure
 from .filter_change import with_filter_since
 from .grid import GriddedHouse
 from .survey import assembly, dust_of, efficiency_curve
-
-FloatArray = NDArray[np.float64]
 
 _USUAL_FINAL_RATIO = 2.0
 _LEAST_DAYS_FOR_A_TREND = 5

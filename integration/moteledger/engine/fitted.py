@@ -15,6 +15,7 @@ from motemodel.airside import (
     airflow_from_temperature_rise,
     breaches,
 )
+from motemodel.bounds import FloatArray
 from motemodel.estimate import Estimate
 from motemodel.filters import (
     CLEAN,
@@ -31,7 +32,6 @@ from motemodel.filters import (
     flow_split,
 )
 from motemodel.particles import DEFAULT_GRID, OUTDOOR_URBAN, MassDistribution, SizeGrid
-from motemodel.particles.bounds import FloatArray
 from motemodel.plan import PM25_BINS
 
 from ..settings import Candidate, FilterSettings

@@ -6,8 +6,8 @@ from datetime import datetime
 from math import inf
 
 import numpy as np
-from numpy.typing import NDArray
 
+from motemodel.bounds import FloatArray
 from motemodel.measure import (
     Correction,
     DataQuality,
@@ -22,8 +22,6 @@ from motemodel.measure import (
 from ..settings import House
 from ..signals import Kind, signal_named
 from ..store import Series, from_us
-
-FloatArray = NDArray[np.float64]
 
 _US_PER_H = 3_600_000_000
 _STEPS_S = (60, 900, 1800, 3600)

@@ -7,11 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from motemodel.airside import OperatingPoint
+from motemodel.bounds import FloatArray
 from motemodel.envelope import enhanced_infiltration
 from motemodel.estimate import Answer, Estimate, Unknown
 from motemodel.filters import Deposit, clogging_weight, drop_pa
 from motemodel.particles import DEFAULT_GRID, OUTDOOR_URBAN, WILDFIRE_SMOKE, MassDistribution
-from motemodel.particles.bounds import FloatArray
 from motemodel.plan import PM25_BINS, Household, Life, Runtime, simulate_life, steady_air
 
 from .assessment import Known

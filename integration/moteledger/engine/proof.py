@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from motemodel.bounds import FloatArray
 from motemodel.estimate import Answer, Decay, Estimate, HouseRecord, Unknown, decay_test, quotient
 from motemodel.plan import ProofConditions
 
@@ -20,7 +20,6 @@ from .grid import GriddedHouse, gridded
 from .proof_missing import Missing
 from .survey import Survey, filled, survey
 
-FloatArray = NDArray[np.float64]
 FanState = Literal["off", "on"]
 
 WANTED_HALF_WIDTH = 0.15

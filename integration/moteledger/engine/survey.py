@@ -7,8 +7,8 @@ what a survey of this kind predicts, and are wide on purpose (common practice, n
 from dataclasses import asdict, dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from motemodel.bounds import FloatArray
 from motemodel.envelope import Exposure, Leakage, Tightness, enhanced_infiltration, exposed_area_m2
 from motemodel.estimate import Answer, Estimate, Unknown
 from motemodel.filters import (
@@ -31,8 +31,6 @@ from motemodel.particles import USUAL_PM25_DEPOSITION_PER_H, USUAL_PM25_PENETRAT
 from ..settings import Dust, FilterSettings, House
 from .figures import product, spread, total
 from .grid import GriddedHouse
-
-FloatArray = NDArray[np.float64]
 
 PM25_DEPOSITION_PER_H = Estimate(*USUAL_PM25_DEPOSITION_PER_H)
 PM25_PENETRATION = Estimate(*USUAL_PM25_PENETRATION)

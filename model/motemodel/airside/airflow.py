@@ -4,8 +4,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
+from ..bounds import FloatArray, within
 from ..particles import Air
-from ..particles.bounds import FloatArray, within
 from ..units import FOOT_M, SECONDS_PER_HOUR
 from .resistance import LARGEST_AIRFLOW_M3H, Resistance
 

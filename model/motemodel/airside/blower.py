@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.interpolate import PchipInterpolator
 
-from ..particles.bounds import FloatArray, not_negative, positive, within
+from ..bounds import FloatArray, not_negative, positive, within
 from ..units import M3H_PER_CFM, PA_PER_INCH_WATER, SECONDS_PER_HOUR
 
 RATED_STATIC_PA = 0.5 * PA_PER_INCH_WATER

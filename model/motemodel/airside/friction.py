@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..particles.bounds import FloatArray, within
+from ..bounds import FloatArray, within
 
 _LAMINAR_END = 2300.0
 _TURBULENT_START = 4000.0

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from ..particles.bounds import within
+from ..bounds import within
 from ..units import FOOT_M, M3H_PER_CFM, SECONDS_PER_HOUR, W_PER_TON
 from .blower import RATED_STATIC_PA
 from .operating import OperatingPoint

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
-from ..particles.bounds import FloatArray, not_negative, within
+from ..bounds import FloatArray, not_negative, within
 from .blower import Blower
 from .resistance import DuctCurve, Resistance
 

@@ -10,8 +10,8 @@ from typing import Protocol, Self
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..bounds import FloatArray, fraction, within
 from ..particles import ROOM_AIR, Air
-from ..particles.bounds import FloatArray, fraction, within
 from ..units import SECONDS_PER_HOUR
 from .friction import friction_factor
 

@@ -7,8 +7,8 @@ from math import prod
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..bounds import FloatArray
 from .single import Inputs, Series
-from .step import FloatArray
 
 UG_PER_MG = 1000.0
 

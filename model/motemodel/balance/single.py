@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.linalg.lapack import dtbtrs
 
-from ..particles.bounds import fraction, not_negative, positive
-from .step import FloatArray, step_factors
+from ..bounds import FloatArray, fraction, not_negative, positive
+from .step import step_factors
 
 _BLOCK = 8192
 """Steps solved at a time: few enough for every array of a block to stay in the processor's second-level cache."""

@@ -9,11 +9,9 @@ where C* = b/lambda does not exist. The functions phi are those of exponential i
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from ..particles.bounds import not_negative
-
-FloatArray = NDArray[np.float64]
+from ..bounds import FloatArray, not_negative
 
 _SMALL = 1e-3
 """Below it the quotient for phi2 loses digits (eps/x), while four terms of its Taylor series are exact to 3e-15."""

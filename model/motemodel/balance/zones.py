@@ -17,10 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import expm
 from scipy.linalg.lapack import dtbtrs
 
-from ..particles.bounds import fraction, not_negative, positive
+from ..bounds import FloatArray, fraction, not_negative, positive
 from .ledger import UG_PER_MG, Ledger, Spans, of_bin
 from .single import fits
-from .step import FloatArray
 
 _BLOCK = 8192
 """Concentrations of one bin solved at a time, steps times rooms."""

@@ -6,7 +6,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..particles.bounds import FloatArray, fraction, within
+from ..bounds import FloatArray, fraction, within
 from .shapes import aligned
 
 _LARGEST_AIRFLOW = 1e6

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..bounds import FloatArray, within
 from ..particles import Air
 from ..particles.air import STANDARD_PRESSURE_PA
-from ..particles.bounds import FloatArray, within
 from .leakage import Leakage
 from .weather import Weather
 

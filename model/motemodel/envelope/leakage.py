@@ -7,7 +7,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..particles.bounds import FloatArray, within
+from ..bounds import FloatArray, within
 from ..units import SECONDS_PER_HOUR
 
 TYPICAL_EXPONENT = 0.65

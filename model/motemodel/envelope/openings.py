@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.constants import g, zero_Celsius
 
-from ..particles.bounds import FloatArray, within
+from ..bounds import FloatArray, within
 from ..units import SECONDS_PER_HOUR
 from .weather import Weather
 

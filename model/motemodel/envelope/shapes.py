@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ..particles.bounds import FloatArray
+from ..bounds import FloatArray
 
 
 def aligned(place: str, *arrays: FloatArray) -> list[FloatArray]:

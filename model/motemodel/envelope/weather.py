@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..particles.bounds import FloatArray, within
+from ..bounds import FloatArray, within
 from .shapes import aligned
 
 

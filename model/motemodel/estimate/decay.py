@@ -11,10 +11,11 @@ from itertools import pairwise
 import numpy as np
 from scipy.optimize import least_squares
 
+from ..bounds import FloatArray
 from .answer import Answer, Estimate, Unknown
 from .fit import t_90
 from .record import HouseRecord
-from .recurrence import FloatArray, linear_recurrence, step_response
+from .recurrence import linear_recurrence, step_response
 
 # Entry rates of houses, when nothing is known of this one: the bulk of the houses in Chen & Zhao (2011), Atmospheric
 # Environment 45: 275-288, from memory.

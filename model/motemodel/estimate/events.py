@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..bounds import FloatArray
 from .answer import Estimate
-from .recurrence import BoolArray, FloatArray
+from .recurrence import BoolArray
 
 _WINDOWS_H = (0.034, 0.084, 0.17, 0.34, 0.7)
 _STILL_RISING = 0.8

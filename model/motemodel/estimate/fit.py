@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from .recurrence import BoolArray, FloatArray, Noise, Run, Steering, Terms, run, steer
+from ..bounds import FloatArray
+from .recurrence import BoolArray, Noise, Run, Steering, Terms, run, steer
 
 # Student-t with four degrees of freedom: the usual choice for heavy-tailed errors (Lange, Little & Taylor 1989, JASA
 # 84: 881-896).

@@ -3,12 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..bounds import FloatArray
 from .answer import Z_90, Answer, Estimate, Unknown
 from .fit import t_90
-
-FloatArray = NDArray[np.float64]
 
 _LEAST_H = 6.0
 _LEAST_LEVEL = 3.0

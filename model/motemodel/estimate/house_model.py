@@ -17,9 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import CubicSpline
 
+from ..bounds import FloatArray
 from .fit import Prior
 from .record import HouseRecord
-from .recurrence import BoolArray, FloatArray, Terms
+from .recurrence import BoolArray, Terms
 
 ENTRY, LOSS, FAN_LOSS, FAN_ENTRY, SOURCE, FAN_SOURCE, WINDOW_ENTRY, WINDOW_LOSS = range(8)
 

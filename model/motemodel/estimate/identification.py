@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from ..bounds import FloatArray
 from .answer import Z_90, Answer, Estimate, Unknown
 from .events import Event, bursts, rises, spans
 from .fit import Fit, fit, robust_covariance, t_90
@@ -24,7 +25,7 @@ from .house_model import (
     house_model,
 )
 from .record import HouseRecord
-from .recurrence import BoolArray, FloatArray, Noise, linear_recurrence, step_response
+from .recurrence import BoolArray, Noise, linear_recurrence, step_response
 
 _LEAST_DAYS = 2.5
 _LONGEST_DAYS = 45.0

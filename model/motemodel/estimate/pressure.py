@@ -10,8 +10,8 @@ from enum import StrEnum
 import numpy as np
 import scipy
 
+from ..bounds import FloatArray
 from .answer import Answer, Estimate, Unknown
-from .recurrence import FloatArray
 
 USUAL_EXPONENT = 1.4
 _DEAD_PA = 1.5

@@ -3,9 +3,8 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from ..bounds import FloatArray
 
 # The balance loses nothing by one-minute means: no house clears its air faster than in several minutes.
 _FINEST_STEP_H = 1.0 / 60.0

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dtbtrs
 
-FloatArray = NDArray[np.float64]
+from ..bounds import FloatArray
+
 BoolArray = NDArray[np.bool_]
 
 _TABLE = 2000

@@ -10,8 +10,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..bounds import FloatArray, within
 from ..particles import OUTDOOR_URBAN, MassDistribution, SizeCurve, mass_weighted_mean
-from ..particles.bounds import FloatArray, within
 from ..units import SECONDS_PER_HOUR
 from .charge import ChargeLoss, faded_efficiency
 from .drop import DropLaw, fit_power_law

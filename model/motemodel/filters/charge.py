@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..particles.bounds import FloatArray, fraction, not_negative, positive
+from ..bounds import FloatArray, fraction, not_negative, positive
 from .efficiency import EfficiencyCurve
 
 USUAL_SCREENING_M2_PER_M2 = 30.0

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import nnls
 
-from ..particles.bounds import FloatArray, not_negative, positive, within
+from ..bounds import FloatArray, not_negative, positive, within
 
 USUAL_EXPONENT = 1.0 / 0.85
 """Mean exponent of clean filters, Li et al. (2022), Sep. Purif. Technol. 284, 120209."""

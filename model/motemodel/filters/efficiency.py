@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
+from ..bounds import FloatArray, fraction, positive, within
 from ..particles import OUTDOOR_URBAN, MassDistribution, mass_weighted_mean
-from ..particles.bounds import FloatArray, fraction, positive, within
 from .fibre import FibrousMedia, media_depth, media_efficiency
 from .rating import CHANNELS, RANGE_EDGES_UM, SizeRangeEfficiency, merv_estimate, ranges_from_channels
 

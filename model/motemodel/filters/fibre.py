@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.constants import Boltzmann, elementary_charge, epsilon_0, g
 from scipy.optimize import minimize_scalar
 
+from ..bounds import FloatArray, not_negative, positive, within
 from ..particles import (
     ROOM_AIR,
     UNIT_DENSITY,
@@ -21,7 +22,6 @@ from ..particles import (
     relaxation_time,
     slip_correction,
 )
-from ..particles.bounds import FloatArray, not_negative, positive, within
 
 FIBRE_PERMITTIVITY = 2.25
 """Relative permittivity of polypropylene, the usual electret fibre."""

@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
+from ..bounds import within
 from ..particles import ROOM_AIR, Air, Crack, crack_resistance
-from ..particles.bounds import within
 from .drop import LinearQuadraticDrop
 
 

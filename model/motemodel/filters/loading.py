@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..bounds import FloatArray, fraction, not_negative, positive, within
 from ..particles import HOUSE_DUST, SizeGrid
-from ..particles.bounds import FloatArray, fraction, not_negative, positive, within
 
 DUST_GRID = SizeGrid((0.01, 0.1, 0.3, 1.0, 2.5, 10.0, 30.0, 100.0, 300.0))
 """The default grid carried on to the coarse dust that fills filters."""

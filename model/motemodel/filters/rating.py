@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..bounds import FloatArray, fraction, not_negative, positive
 from ..particles import ISO_URBAN, MassDistribution, SizeGrid
-from ..particles.bounds import FloatArray, fraction, not_negative, positive
 from ..units import PA_PER_INCH_WATER, SECONDS_PER_HOUR
 
 CHANNELS = SizeGrid((0.3, 0.4, 0.55, 0.7, 1.0, 1.3, 1.6, 2.2, 3.0, 4.0, 5.5, 7.0, 10.0))

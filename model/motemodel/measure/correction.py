@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..particles.bounds import FloatArray
+from ..bounds import FloatArray
 
 _DAMPEST = 0.95
 

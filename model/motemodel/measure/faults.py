@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..particles.bounds import FloatArray
+from ..bounds import FloatArray
 
 BoolArray = NDArray[np.bool_]
 

@@ -7,7 +7,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..particles.bounds import FloatArray
+from ..bounds import FloatArray
 from ..units import SECONDS_PER_HOUR
 
 

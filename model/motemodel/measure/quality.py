@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..particles.bounds import FloatArray
+from ..bounds import FloatArray
 from .correction import Correction
 from .faults import FaultRule, find_faults, resolution_of
 from .grid import Stamp, TimeGrid, level_means, runtime_fractions, state_fractions

@@ -1,8 +1,7 @@
 """Particles: their sizes, how they move in air, and what the surfaces of a house do to them.
 
 Parts: `air` (the gas), `sizes` (grid and mass distributions), `motion` (slip, settling, diffusion), `surfaces`
-(deposition in rooms, cracks of the shell), `homes` (both as measured in lived-in homes), `bounds` (refusals of
-impossible numbers).
+(deposition in rooms, cracks of the shell), `homes` (both as measured in lived-in homes).
 """
 
 from .air import ROOM_AIR, Air

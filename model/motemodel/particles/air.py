@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from scipy.constants import zero_Celsius
 
-from .bounds import finite, positive
+from ..bounds import finite, positive
 
 STANDARD_PRESSURE_PA = 101_325.0
 GAS_CONSTANT_DRY_AIR = 287.042

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .bounds import FloatArray
+from ..bounds import FloatArray
 from .sizes import OUTDOOR_URBAN, mass_weighted_mean
 from .surfaces import deposition_rate, penetration_factor
 

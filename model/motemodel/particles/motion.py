@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.constants import Boltzmann, g
 
+from ..bounds import FloatArray, positive, within
 from .air import ROOM_AIR, Air
-from .bounds import FloatArray, positive, within
 
 UNIT_DENSITY = 1000.0
 """kg/m3: the density at which aerodynamic and geometric diameter agree."""

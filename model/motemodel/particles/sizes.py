@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
-from .bounds import FloatArray, finite, fraction, positive
+from ..bounds import FloatArray, finite, fraction, positive
 
 SizeCurve = Callable[[FloatArray], FloatArray]
 """Any property of a particle as a function of its diameter in um."""

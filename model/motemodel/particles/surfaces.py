@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..bounds import FloatArray, not_negative, positive, within
 from ..units import SECONDS_PER_HOUR
 from .air import ROOM_AIR, Air
-from .bounds import FloatArray, not_negative, positive, within
 from .motion import UNIT_DENSITY, diffusion_coefficient, relaxation_time, settling_velocity
 
 _SUBLAYER = 4.3

@@ -4,9 +4,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..balance import steady_state
+from ..bounds import FloatArray, fraction, not_negative, within
 from ..envelope import DuctLeakage, air_exchange
 from ..particles import INDOOR_COOKING
-from ..particles.bounds import FloatArray, fraction, not_negative, within
 from .household import Household, per_pm25
 
 _LARGEST_AIRFLOW_M3H = 1e5

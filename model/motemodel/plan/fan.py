@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..balance import Cleaner, Inputs, solve
-from ..particles.bounds import FloatArray, fraction, not_negative, positive
+from ..bounds import FloatArray, fraction, not_negative, positive
 
 BoolArray = NDArray[np.bool_]
 

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..particles.bounds import FloatArray
+from ..bounds import FloatArray
 from .fan_steps import Choice, FanSteps
 
 _LEVELS = 12

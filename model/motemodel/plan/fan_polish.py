@@ -7,7 +7,7 @@ concentration at its end; the sensitivities solve the transpose of the balance's
 import numpy as np
 from scipy.linalg.lapack import dtbtrs
 
-from ..particles.bounds import FloatArray
+from ..bounds import FloatArray
 from .fan import BoolArray
 from .fan_bound import Problem
 from .fan_steps import Choice, FanSteps

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..balance import exact_step
-from ..particles.bounds import FloatArray, finite, positive
+from ..bounds import FloatArray, finite, positive
 from .fan import BoolArray, FanPlan, HouseRates, Outlook, planned
 
 THERMOSTAT_ONLY = "thermostat only"

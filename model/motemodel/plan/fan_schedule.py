@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..particles.bounds import FloatArray, not_negative
+from ..bounds import FloatArray, not_negative
 from .fan import BoolArray, FanPlan, HouseRates, Outlook
 from .fan_bound import Problem
 from .fan_search import (

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import linprog
 
-from ..particles.bounds import FloatArray
+from ..bounds import FloatArray
 from .fan import BoolArray
 from .fan_bound import PricedSchedules, Problem
 from .fan_polish import change_effects, exposures, extended, grown, trimmed

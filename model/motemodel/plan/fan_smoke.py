@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..particles.bounds import FloatArray, fraction, not_negative, positive
+from ..bounds import FloatArray, fraction, not_negative, positive
 from .fan import FanPlan, HouseRates, Outlook, planned
 
 _BRACKETS = 60

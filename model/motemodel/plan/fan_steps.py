@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg.lapack import dtbtrs
 
 from ..balance import step_factors
-from ..particles.bounds import FloatArray, not_negative, positive
+from ..bounds import FloatArray, not_negative, positive
 from .fan import BoolArray, FanPlan, HouseRates, Outlook
 
 Choice = NDArray[np.intp]

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
-from ..particles.bounds import FloatArray
+from ..bounds import FloatArray
 
 _Z_90 = 1.6448536269514722
 _HOURS_PER_DAY = 24

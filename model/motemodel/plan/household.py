@@ -6,6 +6,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..bounds import FloatArray, finite, fraction, not_negative, within
 from ..envelope import Exposure, Leakage, Ventilation
 from ..filters import TYPICAL_DUST_UG_M3
 from ..particles import (
@@ -16,7 +17,6 @@ from ..particles import (
     lived_in_deposition_rate,
     lived_in_penetration_factor,
 )
-from ..particles.bounds import FloatArray, finite, fraction, not_negative, within
 
 HOURS_PER_DAY = 24
 PM25_BINS = 4

@@ -12,10 +12,10 @@ import numpy as np
 
 from ..airside import AirHandler, OperatingPoint, fan_energy_kwh
 from ..balance import Cleaner, Inputs, ledger, solve
+from ..bounds import FloatArray, within
 from ..envelope import DuctLeakage, air_exchange, enhanced_infiltration
 from ..filters import CLEAN, DUST_GRID, Deposit, Filter, drop_pa, efficiency, flow_split
 from ..particles import DEFAULT_GRID, HOUSE_DUST, INDOOR_COOKING, MassDistribution, SizeGrid
-from ..particles.bounds import FloatArray, within
 from .household import HOURS_PER_DAY, PM25_BINS, Household, Outdoors, Runtime, per_pm25
 
 _UG_PER_MG = 1000.0

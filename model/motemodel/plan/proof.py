@@ -6,12 +6,10 @@ A decay is fitted by weighted least squares, so its width can be foretold: it is
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from ..bounds import FloatArray
 from ..estimate import USUAL_ENTRY, Estimate
-
-FloatArray = NDArray[np.float64]
 
 MIXING_H = 5.0 / 60.0
 """After a peak, and after the fan switches, the rooms even out first; the fit begins this much later."""

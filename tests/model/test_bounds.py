@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from motemodel.particles.bounds import finite, fraction, not_negative, positive, within
+from motemodel.bounds import finite, fraction, not_negative, positive, within
 
 anything = st.one_of(st.floats(), st.text(max_size=3), st.none(), st.lists(st.floats(), max_size=3), st.booleans())
 
