@@ -10,6 +10,7 @@ from aiohttp import web
 from ..engine.fan_control import FanControl
 from ..store import Store
 from .answers import ANSWER_ROUTES
+from .auth import authorise, check_declared, open_to_all
 from .changes import CHANGE_ROUTES
 from .description import description_route
 from .guard import LOOPBACK_NAMES, add_security_headers, expect_continue, host_guard
@@ -45,7 +46,7 @@ def create_app(
     any port). Further routes (pages) may be added to the application's router; guards and headers hold for them too.
     """
     app = web.Application(
-        middlewares=[answer_with_problems, host_guard(host_names)],
+        middlewares=[answer_with_problems, host_guard(host_names), authorise(open_to_all)],
         client_max_size=body_limit,
     )
     fan = fan or FanControl(store, clock)
@@ -58,6 +59,7 @@ def create_app(
         else:
             app.router.add_route(route.method, route.path, route.handler, expect_handler=expect_continue)
     app.on_response_prepare.append(add_security_headers)
+    app.on_startup.append(check_declared)
 
     async def leave_the_fan(_: web.Application) -> None:
         await asyncio.to_thread(fan.stop)

@@ -8,6 +8,7 @@ from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 
 from moteledger.api import create_app
+from moteledger.api.scopes import ANYONE, SCOPES
 
 PATHS = ["/v1/air", "/healthz", "/openapi.json", "/v1/readings?signal=indoor.pm25", "/nowhere"]
 
@@ -89,7 +90,9 @@ async def test_what_is_not_there_and_what_is_not_allowed_are_problems(service) -
     assert (await service.request("HEAD", "/healthz")).status == 200
 
 
-async def test_an_error_inside_is_told_without_the_inside(service, caplog: pytest.LogCaptureFixture) -> None:
+async def test_an_error_inside_is_told_without_the_inside(
+    service, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
     app = create_app(service.store, service.source)
 
     async def fail(_: web.Request) -> web.Response:
@@ -101,6 +104,8 @@ async def test_an_error_inside_is_told_without_the_inside(service, caplog: pytes
     async def forbidden(_: web.Request) -> web.Response:
         raise web.HTTPForbidden
 
+    for path in ("/fail", "/moved", "/forbidden"):
+        monkeypatch.setitem(SCOPES, ("GET", path), ANYONE)
     app.router.add_get("/fail", fail)
     app.router.add_get("/moved", moved)
     app.router.add_get("/forbidden", forbidden)

@@ -1,0 +1,88 @@
+"""Which token opens which route: one table, complete by law. A route that is not in it keeps the service from starting.
+
+Decided route by route. What a contractor's link shows is what the contractor must know to keep the air handler right:
+delivery, filter, pressure, alarms, the fan's state; never the particles indoors nor what was made there, which show
+when people are at home. `contribute` writes readings and reads none; `automate` asks about the fan and may override it.
+"""
+
+from collections.abc import Iterable
+
+from aiohttp import web
+
+from ..store.tokens import Scope
+
+VIEW, CONTRIBUTE, AUTOMATE, CONTRACTOR, ADMIN = Scope
+
+ANYONE: frozenset[Scope] = frozenset()
+"""Needs no token even where tokens are required: it shows nothing of the house."""
+
+ANY_TOKEN = frozenset(Scope)
+
+
+def _to(*scopes: Scope) -> frozenset[Scope]:
+    """A route for these scopes and for the house's own administrator."""
+    return frozenset({*scopes, ADMIN})
+
+
+SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
+    # How the service is, and how to speak with it.
+    ("GET", "/healthz"): ANY_TOKEN,
+    ("GET", "/openapi.json"): ANY_TOKEN,
+    # Readings. A contractor gets only the signals of CONTRACTOR_SIGNALS, here and in the stream.
+    ("POST", "/v1/readings"): _to(CONTRIBUTE),
+    ("GET", "/v1/readings"): _to(VIEW, CONTRACTOR),
+    ("GET", "/v1/live"): _to(VIEW, CONTRACTOR),
+    ("GET", "/v1/alarms"): _to(VIEW, AUTOMATE, CONTRACTOR),
+    # The assessment by sections.
+    ("GET", "/v1/air"): _to(VIEW),
+    ("GET", "/v1/ledger"): _to(VIEW),
+    ("GET", "/v1/events"): _to(VIEW),
+    ("GET", "/v1/delivery"): _to(VIEW, CONTRACTOR),
+    ("GET", "/v1/filter"): _to(VIEW, CONTRACTOR),
+    ("GET", "/v1/advice/filter"): _to(VIEW, CONTRACTOR),
+    ("GET", "/v1/advice/fan"): _to(VIEW, AUTOMATE),
+    # The fan. Its answer tells of the air and of people's wishes: not for a contractor, who reads `fan.running`.
+    ("GET", "/v1/answer/fan"): _to(VIEW, AUTOMATE),
+    ("GET", "/v1/answer/fan/decisions"): _to(VIEW, AUTOMATE),
+    ("PUT", "/v1/answer/fan/override"): _to(AUTOMATE),
+    ("DELETE", "/v1/answer/fan/override"): _to(AUTOMATE),
+    # Who changes a filter may say so.
+    ("PUT", "/v1/filter/change"): _to(AUTOMATE, CONTRACTOR),
+    ("DELETE", "/v1/filter/change"): _to(AUTOMATE, CONTRACTOR),
+    # Pages.
+    ("GET", "/"): _to(VIEW),
+    ("GET", "/cards/{name}"): _to(VIEW),
+    ("GET", "/static/{name}"): ANYONE,
+}
+
+CONTRACTOR_SIGNALS = frozenset(
+    {
+        "duct.airflow",
+        "duct.static_pressure",
+        "fan.power",
+        "fan.running",
+        "fan.runtime",
+        "filter.pressure_drop",
+    }
+)
+"""What a contractor reads of the house. Heating and cooling are not among them: set points tell when people are out."""
+
+
+class UndeclaredRouteError(Exception):
+    """A route of the application has no scopes in the table."""
+
+
+def declared(routes: Iterable[web.AbstractRoute]) -> dict[tuple[str, str], frozenset[Scope]]:
+    """The scopes of every route; raises UndeclaredRouteError naming those that are not in the table."""
+    found = {}
+    missing = []
+    for route in routes:
+        method = "GET" if route.method == "HEAD" else route.method
+        path = route.resource.canonical if route.resource is not None else ""
+        if (method, path) in SCOPES:
+            found[method, path] = SCOPES[method, path]
+        else:
+            missing.append(f"{method} {path}")
+    if missing:
+        raise UndeclaredRouteError(f"declare in SCOPES which tokens open {', '.join(sorted(missing))}")
+    return found
