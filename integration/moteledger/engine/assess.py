@@ -1,6 +1,7 @@
 """From a house file and its readings to the whole assessment."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -36,11 +37,29 @@ _POOR_DAY_UG_M3 = 35.0
 _RECENT_COOLING_H = 1.0
 
 
+@dataclass(frozen=True)
+class Study:
+    """An assessment with the grid of readings and the account that it was made from, for drawing them at length."""
+
+    assessment: Assessment
+    grid: GriddedHouse
+    books: Account
+
+    def traced(self, span_h: float, most_points: int) -> tuple[TracePoint, ...]:
+        """The last `span_h` hours in at most `most_points` points, each the mean of its steps, stamped at its end."""
+        return _trace(self.grid, self.books, span_h, most_points)
+
+
 def assess(house: House, readings: Mapping[str, Series], *, dwell: Dwell | None = None) -> Assessment:
     """Assess a house from its readings, by signal; raises AssessmentError when they cannot be assessed at all.
 
     `dwell` is what the fan has been asked for and since when, where an automation acts on the advice.
     """
+    return study(house, readings, dwell=dwell).assessment
+
+
+def study(house: House, readings: Mapping[str, Series], *, dwell: Dwell | None = None) -> Study:
+    """As `assess`, with what the assessment was made from."""
     grid = gridded(house, readings)
     expected = survey(house, grid)
     airflow = expected.airflow_m3h
@@ -54,7 +73,7 @@ def assess(house: House, readings: Mapping[str, Series], *, dwell: Dwell | None 
     fan = fan_advice(house, grid, rates, source, readings=readings, dwell=dwell)
     filter_ = filter_advice(house, grid, grid.moment(grid.grid.end_h))
     limit, drop = filter_.drop_limit_pa, filter_.drop_at_reference_pa
-    return Assessment(
+    assessment = Assessment(
         house=house.name,
         period=Period(
             start=grid.moment(grid.grid.start_h),
@@ -88,8 +107,9 @@ def assess(house: House, readings: Mapping[str, Series], *, dwell: Dwell | None 
                 low_airflow=limit is not None and drop.value is not None and drop.value > 0.8 * limit,
             )
         ),
-        trace=_trace(grid, books),
+        trace=_trace(grid, books, _TRACE_H, _TRACE_POINTS),
     )
+    return Study(assessment, grid, books)
 
 
 def _record(house: House, grid: GriddedHouse) -> HouseRecord:
@@ -172,10 +192,9 @@ def _outdoor_day_mean(grid: GriddedHouse) -> float:
     return float(np.nanmean(last)) if np.isfinite(last).any() else 0.0
 
 
-def _trace(grid: GriddedHouse, books: Account) -> tuple[TracePoint, ...]:
-    """The last two days in at most `_TRACE_POINTS` points, each the mean of its steps, stamped at its end."""
-    steps = min(grid.grid.count, round(_TRACE_H / grid.grid.step_h))
-    width = max(1, -(-steps // _TRACE_POINTS))
+def _trace(grid: GriddedHouse, books: Account, span_h: float, most_points: int) -> tuple[TracePoint, ...]:
+    steps = min(grid.grid.count, round(span_h / grid.grid.step_h))
+    width = max(1, -(-steps // most_points))
     points = steps // width
     first = grid.grid.count - points * width
 

@@ -67,7 +67,7 @@ def fan_advice(
     target = house.targets.pm25
     hours_ahead = ahead(house, gridded)
     outlook, now = hours_ahead.outlook, hours_ahead.now
-    power, power_known = _fan_power(house)
+    power, power_known = fan_power(house)
     # The plan speaks the indoor sensor's scale, in which the target is read.
     scaled = HouseRates(
         entry_per_h=rates.entry_per_h.value * rates.gain.value,
@@ -170,7 +170,7 @@ def _shown(plans: Sequence[FanPlan], found: Found, target: float) -> tuple[FanPl
     return tuple(plan for plan in plans if id(plan) in {id(best), *usual, *ends})
 
 
-def _fan_power(house: House) -> tuple[float, bool]:
+def fan_power(house: House) -> tuple[float, bool]:
     """Fan power, W, and whether the house file states it."""
     handler = house.air_handler
     if handler.fan_power is not None:
@@ -179,19 +179,19 @@ def _fan_power(house: House) -> tuple[float, bool]:
 
 
 def _energy(plan: FanPlan, power_known: bool) -> Figure:
-    return figure(_energy_kwh(plan, power_known), "kWh")
+    return figure(energy_kwh(plan.energy_kwh, power_known), "kWh")
 
 
-def _energy_kwh(plan: FanPlan, power_known: bool) -> Estimate:
-    """Fan power as surveyed is good to a tenth, a usual figure to a half (common practice, no source)."""
-    return spread(plan.energy_kwh, 1.1 if power_known else 1.5)
+def energy_kwh(reckoned_kwh: float, power_known: bool) -> Estimate:
+    """Fan energy with its spread: power as surveyed is good to a tenth, a usual figure to a half (common practice)."""
+    return spread(reckoned_kwh, 1.1 if power_known else 1.5)
 
 
 def _cost(plan: FanPlan, house: House, power_known: bool) -> Figure:
     price = house.tariff.per_kwh
     if price is None:
         return NotKnown(reason="the house file gives no tariff; add tariff.per_kwh")
-    return figure(_energy_kwh(plan, power_known).scaled(price), house.tariff.currency or "money")
+    return figure(energy_kwh(plan.energy_kwh, power_known).scaled(price), house.tariff.currency or "money")
 
 
 def _mean(plan: FanPlan, hours: Ahead, rates: HouseRates) -> Figure:

@@ -48,8 +48,8 @@ def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterA
         nothing = Unknown("the house file has no [filter]", "add its MERV and its rated drop")
         return _advice(nothing, None, None, nothing, None, str(nothing), today)
     fitted = assembly(settings)
-    reference = _reference_airflow(house)
-    daily = _daily_drops(gridded, reference)
+    reference = reference_airflow(house)
+    daily = daily_drops(gridded, reference)
     seen_on, daily = _since_the_change(house, gridded, daily)
     house = with_filter_since(house, seen_on)
     settings = house.filter or settings
@@ -153,14 +153,15 @@ def _cost_best_on(house: House, gridded: GriddedHouse, growth: Answer, today: da
     return today + timedelta(days=round(days)) if days < _FARTHEST_DAYS else None
 
 
-def _reference_airflow(house: House) -> float | None:
+def reference_airflow(house: House) -> float | None:
+    """The airflow at which the filter's drop is told, m3/h: the system's own, else that of its first rating."""
     if house.air_handler.airflow is not None:
         return house.air_handler.airflow
     rated = house.filter.rated_drop if house.filter else ()
     return rated[0].airflow if rated else None
 
 
-def _daily_drops(gridded: GriddedHouse, reference: float | None) -> FloatArray:
+def daily_drops(gridded: GriddedHouse, reference: float | None) -> FloatArray:
     """Median drop at the reference airflow of each day with enough running hours, rows of (day, Pa)."""
     drop = gridded.values("filter.pressure_drop")
     if drop is None:
