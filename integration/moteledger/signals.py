@@ -18,6 +18,9 @@ class Kind(StrEnum):
     LEVEL = "level"
     STATE = "state"
     RUNTIME = "runtime"
+    """Seconds run since the reading before."""
+    TOTAL = "total"
+    """Seconds run since a counter's start, which may come again at any time."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,7 @@ class Signal:
         if unit is None or unit == self.unit:
             return value
         inside = to_inside(value, unit, self.quantity)
-        return inside * 3600.0 if self.kind is Kind.RUNTIME else inside
+        return inside * 3600.0 if self.kind in (Kind.RUNTIME, Kind.TOTAL) else inside
 
 
 class UnknownSignalError(ValueError):
@@ -63,6 +66,7 @@ class UnknownSignalError(ValueError):
 
 
 _MONTH_H = 30.0 * 24.0
+_LONGEST_COUNT_S = 50.0 * 8766.0 * 3600.0
 _ALL = (
     Signal("indoor.pm25", Quantity.CONCENTRATION, LOWEST_UG_M3, 20_000.0, 0.25),
     Signal("outdoor.pm25", Quantity.CONCENTRATION, LOWEST_UG_M3, 20_000.0, 3.0),
@@ -76,6 +80,7 @@ _ALL = (
     Signal("indoor.co2", Quantity.CARBON_DIOXIDE, 0.0, 40_000.0, 0.5),
     Signal("fan.running", Quantity.STATE, 0.0, 1.0, 24.0, Kind.STATE),
     Signal("fan.runtime", Quantity.DURATION, 0.0, _MONTH_H * 3600.0, 24.0, Kind.RUNTIME, unit="s"),
+    Signal("fan.runtime_total", Quantity.DURATION, 0.0, _LONGEST_COUNT_S, 24.0, Kind.TOTAL, unit="s"),
     Signal("fan.power", Quantity.POWER, 0.0, 10_000.0, 1.0),
     Signal("cooling.running", Quantity.STATE, 0.0, 1.0, 24.0, Kind.STATE),
     Signal("heating.running", Quantity.STATE, 0.0, 1.0, 24.0, Kind.STATE),

@@ -62,6 +62,7 @@ CONTRACTOR_SIGNALS = frozenset(
         "fan.power",
         "fan.running",
         "fan.runtime",
+        "fan.runtime_total",
         "filter.pressure_drop",
     }
 )

@@ -48,6 +48,7 @@ SIGNALS_OF_THE_TEST = (
     "outdoor.wind_speed",
     "fan.running",
     "fan.runtime",
+    "fan.runtime_total",
     "cooling.running",
     "heating.running",
     "window.open",

@@ -17,6 +17,7 @@ from motemodel.measure import (
     gridded_level,
     gridded_runtime,
     gridded_state,
+    gridded_total,
 )
 
 from ..settings import House
@@ -61,7 +62,7 @@ class GriddedHouse:
     @property
     def fan(self) -> FloatArray:
         """Fraction of each step that the fan ran, from its state, its runtime, or the calls that run it."""
-        for name in ("fan.running", "fan.runtime"):
+        for name in ("fan.running", "fan.runtime", "fan.runtime_total"):
             found = self.values(name)
             if found is not None:
                 return found
@@ -161,6 +162,8 @@ def _gridded_signal(
         return gridded_state(time_h, series.value, grid, hold_h=hold_h)
     if signal.kind is Kind.RUNTIME:
         return gridded_runtime(time_h, series.value, grid, hold_h=hold_h)
+    if signal.kind is Kind.TOTAL:
+        return gridded_total(time_h, series.value, grid, hold_h=hold_h)
     place = "outdoor" if name.startswith("outdoor.") else "indoor"
     humidity = already.get(f"{place}.humidity")
     # A pressure or a power that stays at nought while the fan rests is no stuck sensor.

@@ -26,7 +26,13 @@ from .house import (
     Tariff,
     Units,
 )
+from .hub import Header, Hub, Way
+from .mapping import MappedSignal, TimeUnit
+from .mqtt import Mqtt, MqttTopic
+from .pointer import NoSuchPlaceError, value_at
 from .quantities import parse
+from .secret import Secret, SecretError
+from .tls import Tls, TlsError
 
 __all__ = [
     "AirHandler",
@@ -42,25 +48,38 @@ __all__ = [
     "FilterSettings",
     "FittingLoss",
     "Gap",
+    "Header",
     "House",
     "HouseFileError",
+    "Hub",
     "Leakage",
+    "MappedSignal",
     "MechanicalVentilation",
     "Missing",
+    "Mqtt",
+    "MqttTopic",
+    "NoSuchPlaceError",
     "Outdoors",
     "QuietHours",
     "Ranges",
     "RatedDrop",
     "RemoteDuct",
+    "Secret",
+    "SecretError",
     "Sensor",
     "SettingsFileError",
     "Site",
     "Targets",
     "Tariff",
+    "TimeUnit",
+    "Tls",
+    "TlsError",
     "Transition",
     "Units",
+    "Way",
     "missing_keys",
     "parse",
     "read_candidates",
     "read_house",
+    "value_at",
 ]

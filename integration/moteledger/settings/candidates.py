@@ -9,8 +9,9 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from .house import FilterSettings, Price, Table
+from .house import FilterSettings, Price
 from .quantities import Area, Length
+from .table import Table
 
 LossCoefficient = Annotated[float, Field(ge=0, le=100)]
 

@@ -56,7 +56,7 @@ def _read(path: Path, model: type[Model], failure: type[SettingsFileError], opti
     except tomllib.TOMLDecodeError as error:
         raise failure(path, [f"is not TOML: {error}; correct that line"]) from None
     try:
-        return model.model_validate(document)
+        return model.model_validate(document, context={"folder": path.parent})
     except ValidationError as error:
         raise failure(path, [_problem(detail, model) for detail in _causes(error)]) from None
 

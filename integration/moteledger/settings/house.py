@@ -10,7 +10,7 @@ from itertools import pairwise
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from motemodel import envelope
 from motemodel.airside import BlowerFamily
@@ -20,6 +20,8 @@ from motemodel.measure import Stamp
 from motemodel.units import Quantity
 
 from ..signals import Kind, signal_named
+from .hub import Hub, distinct_names
+from .mqtt import Mqtt
 from .quantities import (
     Airflow,
     Altitude,
@@ -37,16 +39,11 @@ from .quantities import (
     TemperatureRise,
     Velocity,
 )
+from .table import Table
 
 BlowerType = BlowerFamily
 DuctShare = Annotated[float, Field(ge=0, le=0.5)]
 Price = Annotated[float, Field(ge=0, le=100_000)]
-
-
-class Table(BaseModel):
-    """Base of every table of the house file: immutable, and a key it does not know is an error."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Units(StrEnum):
@@ -388,6 +385,8 @@ class House(Table):
     tariff: Tariff = Tariff()
     quiet_hours: tuple[QuietHours, ...] = ()
     indoor_temperature: Temperature = 21.0
+    hub: Annotated[tuple[Hub, ...], AfterValidator(distinct_names)] = ()
+    mqtt: Mqtt | None = None
 
     @model_validator(mode="after")
     def _one_entry_a_signal(self) -> Self:

@@ -9,7 +9,7 @@ Times are hours (float64) from any origin that the caller keeps.
 from .correction import Correction, humidity_growth_factor
 from .faults import FaultRule, Faults, find_faults, resolution_of, suspected_scale
 from .grid import Stamp, TimeGrid, level_means, runtime_fractions, state_fractions
-from .quality import DataQuality, GriddedSignal, gridded_level, gridded_runtime, gridded_state
+from .quality import DataQuality, GriddedSignal, gridded_level, gridded_runtime, gridded_state, gridded_total
 from .readings import Readings, tidy
 
 __all__ = [
@@ -25,6 +25,7 @@ __all__ = [
     "gridded_level",
     "gridded_runtime",
     "gridded_state",
+    "gridded_total",
     "humidity_growth_factor",
     "level_means",
     "resolution_of",

@@ -119,6 +119,21 @@ def gridded_runtime(time_h: ArrayLike, seconds: ArrayLike, grid: TimeGrid, *, ho
     return GriddedSignal(values, _quality(readings, values, grid, out_of_range=int(np.count_nonzero(~good))))
 
 
+def gridded_total(time_h: ArrayLike, total_s: ArrayLike, grid: TimeGrid, *, hold_h: float) -> GriddedSignal:
+    """Raw readings of a counter of seconds run (negative is left out) to fractions run.
+
+    A reading below the one before it tells that the counter has started again at nought in between: it then counts for
+    itself, and what ran between the reading before and the new start is not known and not invented.
+    """
+    readings = tidy(time_h, total_s)
+    good = readings.value >= 0.0
+    total = readings.value[good]
+    run = np.diff(total, prepend=total[:1])
+    since_previous = np.where(run < 0.0, total, run)
+    values = runtime_fractions(readings.time_h[good], since_previous, grid, hold_h=hold_h)
+    return GriddedSignal(values, _quality(readings, values, grid, out_of_range=int(np.count_nonzero(~good))))
+
+
 def _quality(
     readings: Readings,
     values: FloatArray,

@@ -76,6 +76,19 @@ def test_a_runtime_counter_spreads_its_seconds_over_the_time_since_the_reading_b
     assert np.array_equal(grid.fan, grid.values_or_nan("fan.runtime"), equal_nan=True)
 
 
+def test_a_counter_of_all_seconds_run_tells_the_same_and_its_new_start_invents_no_running(
+    house: Houses, series: Told, still: Still
+) -> None:
+    # Oracle by hand: 900 s, none, the whole hour, and after a new start the 1800 s that the counter itself tells.
+    totals = [50_000.0, 50_900.0, 50_900.0, 54_500.0, 1_800.0]
+    readings = still(4.0) | {"fan.runtime_total": series([0.0, 1.0, 2.0, 3.0, 4.0], totals)}
+    del readings["fan.running"]
+    grid = gridded(house(), readings)
+    fractions = [at(grid, "fan.runtime_total", hour) for hour in (0.5, 1.5, 2.5, 3.5)]
+    assert fractions == pytest.approx([0.25, 0.0, 1.0, 0.5])
+    assert np.array_equal(grid.fan, grid.values_or_nan("fan.runtime_total"), equal_nan=True)
+
+
 def test_without_its_own_signal_the_fan_runs_when_heating_or_cooling_calls(
     house: Houses, series: Told, still: Still
 ) -> None:
