@@ -24,6 +24,25 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         ) STRICT, WITHOUT ROWID""",
         f"PRAGMA application_id = {APPLICATION_ID}",
     ),
+    (
+        """CREATE TABLE token (
+            id TEXT PRIMARY KEY,
+            digest BLOB NOT NULL,
+            label TEXT NOT NULL,
+            scopes TEXT NOT NULL,
+            created INTEGER NOT NULL,
+            expires INTEGER,
+            revoked INTEGER,
+            used INTEGER,
+            browsers_left INTEGER
+        ) STRICT""",
+        """CREATE TABLE browser (
+            id TEXT PRIMARY KEY,
+            token TEXT NOT NULL REFERENCES token (id),
+            digest BLOB NOT NULL,
+            created INTEGER NOT NULL
+        ) STRICT""",
+    ),
 )
 
 

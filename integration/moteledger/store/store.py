@@ -2,18 +2,21 @@
 
 import math
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from operator import attrgetter, index
 from pathlib import Path
 from queue import Empty, LifoQueue
+from typing import TypeVar
 
 import numpy as np
 
 from .readings import Appended, Reading, Series, Thinned
 from .schema import LOCK_PATIENCE_S, StoreError, connect, explain, open_store_file
 from .writer import Writer
+
+T = TypeVar("T")
 
 _SERIES = np.dtype([("time_us", np.int64), ("value", np.float64)])
 _THINNED = np.dtype([("bucket", np.int64), ("mean", float), ("low", float), ("high", float), ("count", np.int64)])
@@ -178,6 +181,17 @@ class Store:
             return reader.execute(
                 "SELECT time, document FROM snapshot WHERE kind = ? ORDER BY time DESC LIMIT ?", (kind, newest)
             ).fetchall()
+
+    def write(self, work: Callable[[sqlite3.Connection], T]) -> Future[T]:
+        """Run `work` on the writing connection; the future is done once what it did is safe on the disk.
+
+        For tables that a module of its own looks after. `work` shares its transaction with others and must not commit.
+        """
+        return self._writer.submit(work)
+
+    def read(self) -> AbstractContextManager[sqlite3.Connection]:
+        """A connection that only reads, for the length of a `with`; errors of the database become StoreError."""
+        return self._reader()
 
     def _insert(self, connection: sqlite3.Connection, batch: list[Reading]) -> Appended:
         ids = {name: self._signal_id(connection, name) for name in {reading.signal for reading in batch}}
