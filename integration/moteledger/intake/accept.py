@@ -6,6 +6,10 @@ from itertools import islice
 
 from ..signals import signal_named
 from ..store import Appended, Reading, Store
+from .arrivals import Source
+from .documents import as_json
+from .mapping import Arrived, Converted, Refused
+from .records import Refusal
 
 _BATCH = 50_000
 _signal = lru_cache(maxsize=256)(signal_named)
@@ -25,3 +29,36 @@ def accept(store: Store, readings: Iterable[Reading]) -> Appended:
             _signal(reading.signal).value_from(reading.value, None)
         taken = taken.and_also(store.append(batch))
     return taken
+
+
+def accept_converted(store: Store, source: Source, found: Converted, now_us: int, *, documents: int = 1) -> None:
+    """Keep what a mapping found in some documents, and only then count it for its source.
+
+    A reading that the source has just repeated stays off the disk; one that differs from what stands at its time is
+    refused. Returns once all are safe on the disk; raises StoreError, counting nothing, if the store fails.
+    """
+    fresh = [each for each in found.arrived if not source.knows(each.reading)]
+    appended = accept(store, [each.reading for each in fresh])
+    again = len(found.arrived) - len(fresh)
+    differing = _differing(store, fresh) if appended.differing else []
+    others = {id(each) for each, _ in differing}
+    source.took(
+        appended.and_also(Appended(repeated=again)),
+        now_us,
+        documents=documents,
+        arrived=[each for each in found.arrived if id(each) not in others],
+        refused=[*found.refused, *(refused for _, refused in differing)],
+        absent=found.absent,
+    )
+
+
+def _differing(store: Store, arrived: list[Arrived]) -> list[tuple[Arrived, Refused]]:
+    """The readings at whose time another value stands, with the refusal of each."""
+    told = []
+    for each in arrived:
+        time_us, signal, value = each.reading
+        stands = float(store.series(signal, time_us, time_us + 1).value[0])
+        if stands != value:
+            reason = f"{signal} reads {stands:g} at that time already, not {value:g}; the first value stays"
+            told.append((each, Refused(signal, Refusal(place="", value=as_json(value), reason=reason))))
+    return told

@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from ..store import from_us, to_us
 
 FIRST_YEAR, LAST_YEAR = 1990, 2100
+FUTURE_US = 5 * 60 * 1_000_000
+"""How far a sender's clock may be ahead of ours."""
 
 _TIME = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(?:([Zz])|([+-])(\d\d):(\d\d))?", re.ASCII
@@ -22,6 +24,7 @@ _TIME = re.compile(
 _SECOND_US = 1_000_000
 _MINUTE_US = 60 * _SECOND_US
 _DAY_US = 24 * 60 * _MINUTE_US
+_EARLIEST_US = to_us(datetime(FIRST_YEAR, 1, 1, tzinfo=UTC))
 # Where the digits of date and time of day stand: YYYY-MM-DDThh:mm:ss
 _CLOCK_DIGITS = (0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18)
 _CLOCK_LENGTH = 19
@@ -76,6 +79,15 @@ def text_of(time_us: int) -> str:
     '1970-01-01T00:00:00Z'
     """
     return from_us(time_us).isoformat().replace("+00:00", "Z")
+
+
+def refuse_wrong_clock(time_us: int, now_us: int) -> None:
+    """Raise ValueError, with the fix, for a time that only a wrong clock gives: to come, or before 1990."""
+    if time_us > now_us + FUTURE_US:
+        ahead_s = (time_us - now_us) / 1e6
+        raise ValueError(f"is {ahead_s:.0f} s ahead of the clock here ({text_of(now_us)}); set the sender's clock")
+    if time_us < _EARLIEST_US:
+        raise ValueError(f"is before {FIRST_YEAR}; set the sender's clock")
 
 
 def shown(text: str, longest: int = 60) -> str:

@@ -5,28 +5,26 @@ signal's own; or a list of such records; or `{"readings": [...]}`. SenML is a li
 signals. A record that cannot be used is refused by its place, a JSON Pointer (RFC 6901), and the others are used.
 """
 
-import json
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import lru_cache
-from typing import NoReturn, ParamSpec, TypeVar
+from typing import ParamSpec, TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
 from ..signals import Kind, Signal, signal_named
 from ..store import Reading
-from .moments import FIRST_YEAR, moment_us, text_of
+from .documents import DocumentError, as_json, json_document
+from .moments import moment_us, refuse_wrong_clock
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
 MOST_REFUSALS_TOLD = 1000
-FUTURE_US = 5 * 60 * 1_000_000
 SENML_VERSION = 10
 
-_EARLIEST_US = moment_us(f"{FIRST_YEAR}-01-01T00:00:00Z")
 # RFC 8428 section 4.5.3: a time below 2**28 s is relative to now.
 _RELATIVE_BELOW_S = 2**28
 _BEYOND_ANY_CLOCK_S = 1e11
@@ -101,20 +99,9 @@ def read_records(body: bytes, now_us: int, *, senml: bool = False) -> Records:
 
 def _json(body: bytes) -> object:
     try:
-        return json.loads(body.decode("utf-8-sig"), parse_constant=_no_constant)
-    except UnicodeDecodeError as error:
-        raise RecordsError("", f"byte {error.start} is not UTF-8; send JSON in UTF-8") from None
-    except json.JSONDecodeError as error:
-        where = f"line {error.lineno} column {error.colno}"
-        raise RecordsError("", f"is not JSON at {where} ({error.msg}); {_PLAIN_FIX}") from None
-    except RecursionError:
-        raise RecordsError("", f"is nested too deeply; {_PLAIN_FIX}") from None
-    except ValueError as error:
-        raise RecordsError("", f"is not JSON ({str(error)[:100]}); {_PLAIN_FIX}") from None
-
-
-def _no_constant(name: str) -> NoReturn:
-    raise ValueError(f"{name} is no JSON number")
+        return json_document(body)
+    except DocumentError as error:
+        raise RecordsError("", f"{error}; {_PLAIN_FIX}") from None
 
 
 def _list_of_records(document: object) -> tuple[str, list[object]]:
@@ -128,7 +115,7 @@ def _list_of_records(document: object) -> tuple[str, list[object]]:
     elif isinstance(document, dict):
         return "", [document]
     else:
-        raise RecordsError("", f"is {_as_json(document)}, not a reading; {_PLAIN_FIX}")
+        raise RecordsError("", f"is {as_json(document)}, not a reading; {_PLAIN_FIX}")
     if not records:
         raise RecordsError(place, f"is an empty list; {_PLAIN_FIX}")
     return place, records
@@ -150,17 +137,9 @@ def _collect(place: str, read: Iterator[Reading | _RefusedError | None], *, sing
                 here = place if single else f"{place}/{number}"
                 member = f"/{_escaped(result.member)}" if result.member else ""
                 found.refusals.append(
-                    Refusal(place=here + member, value=_as_json(result.value), reason=str(result)[:_LONGEST_REASON])
+                    Refusal(place=here + member, value=as_json(result.value), reason=str(result)[:_LONGEST_REASON])
                 )
     return found
-
-
-def _as_json(value: object) -> str:
-    """A value as a refusal shows it: as JSON writes it, not too long, and containers by their size alone."""
-    if isinstance(value, (dict, list)):
-        return f"an object of {len(value)} members" if isinstance(value, dict) else f"a list of {len(value)}"
-    text = json.dumps(value, ensure_ascii=False).encode("utf-8", "replace").decode("utf-8")
-    return text if len(text) <= 60 else f"{text[:60]}..."
 
 
 def _escaped(member: str) -> str:
@@ -249,13 +228,7 @@ def _signal(name: str) -> Signal | str:
 
 
 def _check_time(member: str, value: object, time_us: int, now_us: int) -> None:
-    if time_us > now_us + FUTURE_US:
-        ahead_s = (time_us - now_us) / 1e6
-        raise _RefusedError(
-            member, value, f"is {ahead_s:.0f} s ahead of the clock here ({text_of(now_us)}); set the sender's clock"
-        )
-    if time_us < _EARLIEST_US:
-        raise _RefusedError(member, value, f"is before {FIRST_YEAR}; set the sender's clock")
+    _told(member, value, refuse_wrong_clock, time_us, now_us)
 
 
 class _Base:
@@ -276,18 +249,18 @@ class _Base:
             here = f"{place}/{key}"
             if key in ("bn", "bu"):
                 if not isinstance(value, str):
-                    raise RecordsError(here, f"{_as_json(value)} is not text; send text")
+                    raise RecordsError(here, f"{as_json(value)} is not text; send text")
                 self.name, self.unit = (value, self.unit) if key == "bn" else (self.name, value)
             else:
                 number = _senml_number(value)
                 if number is None:
-                    raise RecordsError(here, f"{_as_json(value)} is not a number; send a number")
+                    raise RecordsError(here, f"{as_json(value)} is not a number; send a number")
                 if key == "bt":
                     self.time = number
                 elif key == "bv":
                     self.value = number
                 elif key == "bver" and number > SENML_VERSION:
-                    raise RecordsError(here, f"version {_as_json(value)} is not known; send version {SENML_VERSION}")
+                    raise RecordsError(here, f"version {as_json(value)} is not known; send version {SENML_VERSION}")
 
 
 def _senml(records: list[object], now_us: int) -> Iterator[Reading | _RefusedError | None]:
