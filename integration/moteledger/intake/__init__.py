@@ -1,24 +1,38 @@
 """Takes readings in, whatever way they come; all end in `accept`."""
 
-from .accept import accept
+from .accept import accept, accept_converted
+from .arrivals import Arrivals, Source, SourceReport, SourcesReport
 from .blocks import RecordingError
 from .columns import Chunk
+from .mapping import Converted, converted
 from .moments import moment_us, moments_us, text_of
 from .recording import Recording, read_recording, recording_chunks
 from .records import Records, RecordsError, Refusal, read_records
+from .retrying import Pace, SourceError
+from .sources import run_sources
 
 __all__ = [
+    "Arrivals",
     "Chunk",
+    "Converted",
+    "Pace",
     "Recording",
     "RecordingError",
     "Records",
     "RecordsError",
     "Refusal",
+    "Source",
+    "SourceError",
+    "SourceReport",
+    "SourcesReport",
     "accept",
+    "accept_converted",
+    "converted",
     "moment_us",
     "moments_us",
     "read_recording",
     "read_records",
     "recording_chunks",
+    "run_sources",
     "text_of",
 ]

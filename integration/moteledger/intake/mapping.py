@@ -168,13 +168,13 @@ def _time_us(mapped: MappedSignal, document: object, now_us: int) -> int:
     try:
         if number is not None:
             if math.isnan(number):
-                raise ValueError("is not a time")  # noqa: TRY301  told of the same place as those below
+                raise ValueError("is not a time")
             seconds = number * (1e-3 if mapped.time_in is TimeUnit.MILLISECONDS else 1.0)
             time_us = round(min(max(seconds, -_BEYOND_ANY_CLOCK_S), _BEYOND_ANY_CLOCK_S) * 1e6)
         elif isinstance(raw, str):
             time_us = moment_us(raw)
         else:
-            raise ValueError("is not a time; let `time` point to RFC 3339 text or to a number")  # noqa: TRY301
+            raise ValueError("is not a time; let `time` point to RFC 3339 text or to a number")
         refuse_wrong_clock(time_us, now_us)
     except ValueError as error:
         raise _UnusableError(mapped.time, raw, str(error)) from None

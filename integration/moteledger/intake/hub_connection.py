@@ -1,0 +1,136 @@
+"""Connections to one listed address and nowhere else, with answers of bounded size and time."""
+
+import asyncio
+import ssl
+import zlib
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+import aiohttp
+from aiohttp.client_reqrep import ClientRequest
+from aiohttp.connector import Connection
+from aiohttp.tracing import Trace
+from yarl import URL
+
+from ..settings import Hub, SecretError, TlsError
+from .retrying import SourceError
+
+LARGEST_DOCUMENT = 1 << 20
+_SECONDS = 3600.0
+
+
+class _ListedOnly(aiohttp.TCPConnector):
+    """Opens connections to one origin; whatever else a request or a redirect names is refused before it is asked."""
+
+    def __init__(self, address: URL, context: ssl.SSLContext) -> None:
+        super().__init__(ssl=context, limit=2)
+        self._listed = address.origin()
+
+    async def connect(
+        self,
+        req: ClientRequest,
+        traces: list[Trace],
+        timeout: aiohttp.ClientTimeout,  # noqa: ASYNC109  the library's own signature
+    ) -> Connection:
+        """A connection for `req`; raises SourceError if it leads off the listed address."""
+        if req.url.origin() != self._listed:
+            raise SourceError(f"was led to {req.url.origin()}, which the house file does not list; not followed")
+        return await super().connect(req, traces, timeout)
+
+
+def patience_s(hub: Hub) -> float:
+    """How long an answer may take."""
+    return hub.patience * _SECONDS
+
+
+@asynccontextmanager
+async def session_of(hub: Hub) -> AsyncIterator[aiohttp.ClientSession]:
+    """A client session for one hub: its address alone, its trust, no proxy, no cookies, nothing unpacked unseen."""
+    session = aiohttp.ClientSession(
+        connector=_ListedOnly(URL(hub.address), hub.tls.context()),
+        cookie_jar=aiohttp.DummyCookieJar(),
+        trust_env=False,
+        auto_decompress=False,
+        timeout=aiohttp.ClientTimeout(total=None, sock_connect=patience_s(hub)),
+    )
+    try:
+        yield session
+    finally:
+        await session.close()
+
+
+def headers_of(hub: Hub, **others: str) -> dict[str, str]:
+    """The headers of a request, the secret ones read now; raises SecretError."""
+    return {"User-Agent": "moteledger", **others, **{header.name: header.written() for header in hub.headers}}
+
+
+@asynccontextmanager
+async def told(hub: Hub) -> AsyncIterator[None]:
+    """Tell what goes wrong with a connection as a SourceError, in words that help."""
+    try:
+        yield
+    except (SecretError, TlsError):
+        raise
+    except aiohttp.ClientConnectorCertificateError as error:
+        why = getattr(error.certificate_error, "verify_message", "") or str(error.certificate_error)
+        raise SourceError(
+            f"its certificate is not trusted ({why}); give the right ca_file, or its right name"
+        ) from None
+    except aiohttp.ClientSSLError as error:
+        raise SourceError(f"cannot speak TLS with it ({_brief(error)}); check https and the port") from None
+    except aiohttp.ClientConnectorError as error:
+        raise SourceError(f"cannot be reached ({_brief(error.os_error)}); check its address and that it runs") from None
+    except TimeoutError:
+        raise SourceError(f"did not answer within {patience_s(hub):g} s; check it, or give it more patience") from None
+    except aiohttp.ClientPayloadError:
+        raise SourceError("cut its answer short; check the hub and the network") from None
+    except (aiohttp.ClientError, OSError, asyncio.IncompleteReadError, ValueError) as error:
+        raise SourceError(f"broke off ({_brief(error)}); check the hub and the network") from None
+
+
+def refuse_status(response: aiohttp.ClientResponse, *good: int) -> None:
+    """Raise SourceError, with the fix, for an answer of another status."""
+    status = response.status
+    if status in good:
+        return
+    if 300 <= status < 400 and "Location" in response.headers:
+        raise SourceError(
+            f"answered {status} and points to {response.headers['Location'][:200]}; it is not followed, "
+            "write the right address into the house file"
+        )
+    if status in (401, 403):
+        raise SourceError(f"answered {status}: it wants to know who asks; check [[hub.headers]] and the secret")
+    raise SourceError(f"answered {status} {response.reason or ''}; check its address and the hub".replace(" ;", ";"))
+
+
+async def body_of(response: aiohttp.ClientResponse) -> bytes:
+    """The whole body, unpacked, of at most a megabyte both packed and unpacked; raises SourceError."""
+    body = bytearray()
+    async for piece in response.content.iter_any():
+        body += piece
+        if len(body) > LARGEST_DOCUMENT:
+            raise SourceError(f"answered with more than {LARGEST_DOCUMENT} bytes; map a smaller document")
+    return unpacked(bytes(body), response.headers.get("Content-Encoding", "identity"))
+
+
+def unpacked(body: bytes, encoding: str) -> bytes:
+    """The body without its gzip or deflate; stops at a megabyte, however far it would unfold; raises SourceError."""
+    encoding = encoding.strip().lower()
+    if encoding in ("", "identity"):
+        return body
+    if encoding not in ("gzip", "x-gzip", "deflate"):
+        raise SourceError(f"answered in the encoding {encoding[:40]!r}, which was not asked for")
+    unpacking = zlib.decompressobj(zlib.MAX_WBITS | 32)
+    try:
+        whole = unpacking.decompress(body, LARGEST_DOCUMENT + 1)
+    except zlib.error:
+        raise SourceError(f"answered in a damaged {encoding}; check the hub") from None
+    if len(whole) > LARGEST_DOCUMENT:
+        raise SourceError(f"answered with more than {LARGEST_DOCUMENT} bytes once unpacked; map a smaller document")
+    if not unpacking.eof:
+        raise SourceError("cut its answer short; check the hub and the network")
+    return whole
+
+
+def _brief(error: BaseException) -> str:
+    return (getattr(error, "strerror", None) or str(error) or type(error).__name__)[:200]

@@ -1,0 +1,68 @@
+"""Trying again, ever more seldom: a source that fails is left alone for a while and never stops anything else."""
+
+import asyncio
+import logging
+import random
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+
+from ..settings import SecretError, TlsError
+from ..store import StoreError
+from .arrivals import Clock, Source
+
+_log = logging.getLogger(__name__)
+
+
+class SourceError(Exception):
+    """A source does not do what it should; the message says what, and what to do."""
+
+
+@dataclass(frozen=True)
+class Pace:
+    """The pause after the first failure and the longest one; each failure in a row doubles it."""
+
+    first_s: float = 1.0
+    longest_s: float = 300.0
+
+    def pause_s(self, failures: int, chance: float) -> float:
+        """The pause after so many failures in a row; `chance` (0..1) spreads it over its upper half.
+
+        Spread, so that many that lost a server at once do not come back at once.
+        """
+        whole = min(self.longest_s, self.first_s * 2.0 ** min(failures - 1, 60))
+        return whole * (0.5 + 0.5 * chance)
+
+
+PACE = Pace()
+
+
+async def keep_trying(
+    source: Source,
+    attempt: Callable[[], Awaitable[None]],
+    clock: Clock,
+    *,
+    every_s: float = 0.0,
+    pace: Pace = PACE,
+) -> None:
+    """Run `attempt` for ever: `every_s` after it began if it worked, else after a pause that grows."""
+    loop = asyncio.get_running_loop()
+    while True:
+        began = loop.time()
+        try:
+            await attempt()
+        except (SourceError, SecretError, TlsError, StoreError) as error:
+            pause_s = _told(source, str(error), clock, pace)
+        except Exception as error:
+            _log.exception("%s: unexpected failure", source.name)
+            pause_s = _told(source, f"failed unexpectedly ({type(error).__name__}); the log says more", clock, pace)
+        else:
+            pause_s = max(0.0, began + every_s - loop.time())
+        await asyncio.sleep(pause_s)
+
+
+def _told(source: Source, problem: str, clock: Clock, pace: Pace) -> float:
+    pause_s = pace.pause_s(source.consecutive_failures + 1, random.random())  # noqa: S311  spreads, hides nothing
+    if source.consecutive_failures == 0:
+        _log.warning("%s: %s", source.name, problem)
+    source.failed(problem, clock() + round(pause_s * 1e6))
+    return pause_s
