@@ -209,13 +209,26 @@ class Alternative(Document):
     holds_target: bool | None = None
 
 
+class HourAhead(Document):
+    """One hour of the forecast: PM2.5 outdoors, and indoors if the advised schedule is kept, ug/m3.
+
+    `*_between` are 90 % intervals; the indoor one is what the outdoor forecast's own interval makes of it.
+    """
+
+    start: Moment
+    outdoor_pm25: float
+    outdoor_between: tuple[float, float]
+    indoor_pm25: float
+    indoor_between: tuple[float, float]
+
+
 class FanAdvice(Document):
     """The schedule for the hours ahead, beside the simple alternatives on the same forecast.
 
     `planned_until` is the end of those hours: up to it, no span of the schedule means rest. `based_on` names the
     readings behind the advice, and `confidence` (0..1) is how sure it is that `action_now` is right. On the same
     forecast no schedule could save more than the share `gap_to_bound` of what this one costs beyond the calls.
-    `expected_pm25_by_hour` is what the schedule should come to indoors, ug/m3.
+    `expected_pm25_by_hour` is what the schedule should come to indoors, ug/m3; `hours_ahead` the forecast behind it.
     """
 
     action_now: Action
@@ -235,6 +248,7 @@ class FanAdvice(Document):
     based_on: tuple[DataBehind, ...] = ()
     confidence: Annotated[float, Field(ge=0, le=1)] = 0.0
     expected_pm25_by_hour: tuple[float, ...] = ()
+    hours_ahead: tuple[HourAhead, ...] = ()
 
 
 class Air(Document):

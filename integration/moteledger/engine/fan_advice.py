@@ -25,7 +25,7 @@ from ..settings import BlowerType, House
 from ..signals import signal_named
 from ..store import Series, from_us
 from .account import Rates
-from .assessment import Alternative, DataBehind, FanAdvice, FanSpan, Figure, NotKnown
+from .assessment import Alternative, DataBehind, FanAdvice, FanSpan, Figure, HourAhead, NotKnown
 from .fan_outlook import HORIZON_H, STEP, STEP_H, Ahead, ahead
 from .fan_reason import decision, printed
 from .fan_search import Found, find_schedule
@@ -108,7 +108,8 @@ def fan_advice(
         hours_above_target=best.hours_above(target, STEP_H),
         holds_target=found.schedule.holds,
         gap_to_bound=found.schedule.gap,
-        expected_pm25_by_hour=tuple(best.indoor_ug_m3.reshape(HORIZON_H, -1).mean(axis=1).round(2).tolist()),
+        expected_pm25_by_hour=tuple(_by_hour(best)),
+        hours_ahead=_hours_ahead(best, hours_ahead, scaled),
         based_on=_behind(house, gridded, readings or {}),
         confidence=_confidence(found, rates.delivered_m3h, scaled, target, costs, dwell),
     )
@@ -202,6 +203,32 @@ def _mean(plan: FanPlan, hours: Ahead, rates: HouseRates) -> Figure:
 
     low, high = under(hours.under(hours.forecast.low)), under(hours.under(hours.forecast.high))
     return figure(Estimate(plan.mean_ug_m3, min(low, plan.mean_ug_m3), max(high, plan.mean_ug_m3)), "ug/m3")
+
+
+def _by_hour(plan: FanPlan) -> list[float]:
+    """Indoor PM2.5 of a plan, hourly means, ug/m3."""
+    means: list[float] = plan.indoor_ug_m3.reshape(HORIZON_H, -1).mean(axis=1).round(2).tolist()
+    return means
+
+
+def _hours_ahead(plan: FanPlan, hours: Ahead, rates: HouseRates) -> tuple[HourAhead, ...]:
+    """The forecast by hours, with what its own interval makes of the air indoors under the plan."""
+    forecast = hours.forecast
+    low, high = (
+        _by_hour(planned(plan.name, plan.running, hours.under(outdoor), rates))
+        for outdoor in (forecast.low, forecast.high)
+    )
+    outdoors = (each.round(2).tolist() for each in (forecast.expected, forecast.low, forecast.high))
+    return tuple(
+        HourAhead(
+            start=hours.now + timedelta(hours=k),
+            outdoor_pm25=out,
+            outdoor_between=(min(out_low, out), max(out_high, out)),
+            indoor_pm25=expected,
+            indoor_between=(min(low[k], expected), max(high[k], expected)),
+        )
+        for k, (expected, out, out_low, out_high) in enumerate(zip(_by_hour(plan), *outdoors, strict=True))
+    )
 
 
 def _valid_for(forced: BoolArray) -> timedelta:

@@ -8,6 +8,7 @@ from .house import (
     BlowerPoint,
     BlowerType,
     Building,
+    Clock,
     Coil,
     DoorReading,
     Dust,
@@ -29,18 +30,21 @@ from .house import (
 from .hub import Header, Hub, Way
 from .mapping import MappedSignal, TimeUnit
 from .mqtt import Mqtt, MqttTopic
+from .network import LOOPBACK_NAMES, Network
 from .pointer import NoSuchPlaceError, value_at
 from .quantities import parse
 from .secret import Secret, SecretError
 from .tls import Tls, TlsError
 
 __all__ = [
+    "LOOPBACK_NAMES",
     "AirHandler",
     "BlowerPoint",
     "BlowerType",
     "Building",
     "Candidate",
     "CandidatesFileError",
+    "Clock",
     "Coil",
     "DoorReading",
     "DuctKind",
@@ -58,6 +62,7 @@ __all__ = [
     "Missing",
     "Mqtt",
     "MqttTopic",
+    "Network",
     "NoSuchPlaceError",
     "Outdoors",
     "QuietHours",

@@ -22,6 +22,7 @@ from motemodel.units import Quantity
 from ..signals import Kind, signal_named
 from .hub import Hub, distinct_names
 from .mqtt import Mqtt
+from .network import Network
 from .quantities import (
     Airflow,
     Altitude,
@@ -51,6 +52,13 @@ class Units(StrEnum):
 
     SI = "si"
     INCH_POUND = "inch-pound"
+
+
+class Clock(StrEnum):
+    """How pages write the time of day."""
+
+    H24 = "24 h"
+    H12 = "12 h"
 
 
 class Site(Table):
@@ -373,6 +381,7 @@ class House(Table):
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     units: Units = Units.SI
+    clock: Clock = Clock.H24
     time_zone: Annotated[str, AfterValidator(_known_zone)] = "UTC"
     site: Site = Site()
     house: Building
@@ -387,6 +396,7 @@ class House(Table):
     indoor_temperature: Temperature = 21.0
     hub: Annotated[tuple[Hub, ...], AfterValidator(distinct_names)] = ()
     mqtt: Mqtt | None = None
+    network: Network = Network()
 
     @model_validator(mode="after")
     def _one_entry_a_signal(self) -> Self:
