@@ -82,7 +82,7 @@ def _problem(detail: Any, model: type[BaseModel]) -> str:
         return f"{key}: empty; add at least {detail['ctx']['min_length']}"
     message = str(detail["msg"]).removeprefix("Value error, ")
     value = detail["input"]
-    told = isinstance(value, (dict, list)) or repr(value) in message
+    told = isinstance(value, (dict, list)) or repr(value) in message or detail["type"] == "secret"
     return f"{key}: {message}" if told else f"{key}: {value!r} given; {message[0].lower()}{message[1:]}"
 
 

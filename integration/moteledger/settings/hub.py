@@ -5,6 +5,7 @@ from typing import Annotated, Self
 from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, Field, model_validator
+from pydantic_core import PydanticCustomError
 
 from .mapping import MappedSignal
 from .quantities import Duration
@@ -24,6 +25,11 @@ class Way(StrEnum):
 
 
 def _address(text: str) -> str:
+    if "@" in text.partition("?")[0]:
+        # Of a type of its own, so that the error does not show what was written.
+        raise PydanticCustomError(
+            "secret", "the address holds a name or a password; put it into [[hub.headers]], from environment or file"
+        )
     try:
         parts = urlsplit(text)
         whole = parts.scheme in ("http", "https", "ws", "wss") and parts.hostname and (parts.port is None or parts.port)
@@ -31,10 +37,6 @@ def _address(text: str) -> str:
         whole = False
     if not whole or any(character.isspace() or not character.isprintable() for character in text):
         raise ValueError(f"{text!r} is not an address; write for example 'http://192.168.1.20:8080/air.json'")
-    if "@" in parts.netloc:
-        raise ValueError(
-            "the address holds a name or a password; put it into [[hub.headers]], from environment or file"
-        )
     if parts.fragment:
         raise ValueError(f"{text!r} has a fragment (#), which is never sent; leave it out")
     return text
