@@ -1,20 +1,24 @@
 """The local service, assembled: routes, guards, and the threads that wait for the disk."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 
 from aiohttp import web
 
 from ..engine.fan_control import FanControl
+from ..settings import Network
 from ..store import Store
+from ..store.tokens import Tokens
 from .answers import ANSWER_ROUTES
-from .auth import authorise, check_declared, open_to_all
+from .auth import DOORKEEPER, Doorkeeper, authorise, check_declared
 from .changes import CHANGE_ROUTES
+from .conditional import answer_conditionally
 from .description import description_route
-from .guard import LOOPBACK_NAMES, add_security_headers, expect_continue, host_guard
+from .guard import expect_continue, host_guard, origin_guard, security_headers
 from .health import HEALTH_ROUTE
+from .limits import BURST_S, Rate, rate_guard
 from .problems import answer_with_problems
 from .readings import READINGS_ROUTES
 from .routing import SERVICE, AssessmentSource, Service
@@ -37,28 +41,39 @@ def create_app(
     fan: FanControl | None = None,
     clock: Callable[[], datetime] = now,
     body_limit: int = BODY_LIMIT,
-    host_names: Iterable[str] = LOOPBACK_NAMES,
+    network: Network = Network(),  # noqa: B008  immutable
 ) -> web.Application:
     """The service as an aiohttp application; the caller opens and closes `store`.
 
     `fan` gives the fan's answer; without one, there is nobody to decide and the answer is `leave`.
-    `body_limit` is in bytes after unpacking. `host_names` are the names the service may be addressed by (Host header,
-    any port). Further routes (pages) may be added to the application's router; guards and headers hold for them too.
+    `body_limit` is in bytes after unpacking. `network` says by which names the service may be addressed, from which
+    pages, how often, and whether each request takes a token. Further routes (pages) may be added to the application's
+    router; guards, scopes and headers hold for them too.
     """
+    doorkeeper = Doorkeeper(Tokens(store), clock, needs_tokens=network.needs_tokens)
+    most = network.most_requests_per_second
     app = web.Application(
-        middlewares=[answer_with_problems, host_guard(host_names), authorise(open_to_all)],
+        middlewares=[
+            answer_with_problems,
+            rate_guard(Rate(most, max(1.0, BURST_S * most))),
+            host_guard(network.names),
+            origin_guard(network.allowed_origins),
+            authorise(doorkeeper.identify),
+            answer_conditionally,
+        ],
         client_max_size=body_limit,
     )
+    app[DOORKEEPER] = doorkeeper
     fan = fan or FanControl(store, clock)
     threads = ThreadPoolExecutor(_INTAKE_THREADS, thread_name_prefix="intake")
     app[SERVICE] = Service(store, source, fan, clock, threads)
     routes = (*READINGS_ROUTES, *SECTION_ROUTES, *ANSWER_ROUTES, *CHANGE_ROUTES, HEALTH_ROUTE)
-    for route in (*routes, description_route(routes)):
+    for route in (*routes, description_route(routes, needs_tokens=network.needs_tokens)):
         if route.method == "GET":
             app.router.add_get(route.path, route.handler, expect_handler=expect_continue)
         else:
             app.router.add_route(route.method, route.path, route.handler, expect_handler=expect_continue)
-    app.on_response_prepare.append(add_security_headers)
+    app.on_response_prepare.append(security_headers(network))
     app.on_startup.append(check_declared)
 
     async def leave_the_fan(_: web.Application) -> None:

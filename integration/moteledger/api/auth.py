@@ -1,15 +1,28 @@
 """Who asks: the token of a request, what it may open, and what of an answer it may see."""
 
+import asyncio
+import logging
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from datetime import datetime
 from http import HTTPStatus
+from typing import TypeVar
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
-from ..store.tokens import Scope
+from ..store import to_us
+from ..store.tokens import Scope, Token, Tokens
+from .limits import Rate, client_of, too_many
 from .problems import ProblemError
 from .scopes import ANYONE, CONTRACTOR_SIGNALS, declared
+
+COOKIE = "moteledger"
+ENTRANCE = "/enter"
+
+_SCHEME = "bearer"
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -29,12 +42,64 @@ GRANT: web.RequestKey[Grant] = web.RequestKey("grant", Grant)
 
 EVERYTHING = Grant(frozenset(Scope))
 
+T = TypeVar("T")
+
 Identify = Callable[[web.Request], Awaitable[Grant]]
 
 
-async def open_to_all(_: web.Request) -> Grant:
-    """On the loopback address, where no token is required."""
-    return EVERYTHING
+class Doorkeeper:
+    """Tells from the token or the cookie of a request what it may do.
+
+    Where tokens are not needed, a request without one may do everything and one with a token what the token opens.
+    Who shows wrong tokens is soon not listened to for a while: not for the guessing, which is hopeless, but for the
+    work it makes. Cookies do not count: a tablet whose token was revoked goes on asking and must still take a new link.
+    """
+
+    def __init__(self, tokens: Tokens, clock: Callable[[], datetime], *, needs_tokens: bool) -> None:
+        self.tokens = tokens
+        self._clock = clock
+        self._needs_tokens = needs_tokens
+        self._failures = Rate(per_second=0.1, burst=10.0)
+
+    async def identify(self, request: web.Request) -> Grant:
+        """What the asker may do; raises ProblemError for a wrong token and for none where one is needed."""
+        scheme, _, text = request.headers.get("Authorization", "").partition(" ")
+        if scheme.lower() == _SCHEME:
+            return await self._granted(await self.check(request, self.tokens.find, text.strip()))
+        cookie = request.cookies.get(COOKIE)
+        if cookie is not None:
+            token = await asyncio.to_thread(self.tokens.find_browser, cookie, self.now_us())
+            if token is not None:
+                return await self._granted(token)
+        if self._needs_tokens:
+            raise _unauthorised("this takes a token; send it as Authorization: Bearer TOKEN", "")
+        return EVERYTHING
+
+    async def check(self, request: web.Request, find: Callable[[str, int], T | None], text: str) -> T:
+        """What `find` makes of a token's text; raises ProblemError for a wrong one and after too many of them."""
+        client = client_of(request)
+        if wait_s := self._failures.wait_s(client):
+            raise too_many(wait_s, "too many wrong tokens from this address")
+        found = await asyncio.to_thread(find, text, self.now_us())
+        if found is None:
+            self._failures.count(client)
+            _log.warning("a wrong, ended or revoked token was shown from %s", client)
+            raise _unauthorised(
+                "this token is not known, has ended, was revoked or is a link that was used; ask for a new one",
+                ' error="invalid_token"',
+            )
+        return found
+
+    def now_us(self) -> int:
+        """The time now, microseconds since 1970 UTC."""
+        return to_us(self._clock())
+
+    async def _granted(self, token: Token) -> Grant:
+        self.tokens.note_use(token, self.now_us())
+        return Grant(token.scopes, token.id)
+
+
+DOORKEEPER: web.AppKey[Doorkeeper] = web.AppKey("doorkeeper", Doorkeeper)
 
 
 def authorise(identify: Identify) -> Middleware:
@@ -42,17 +107,17 @@ def authorise(identify: Identify) -> Middleware:
 
     @web.middleware
     async def check_scope(request: web.Request, handler: Handler) -> web.StreamResponse:
-        if request.match_info.http_exception is not None:
-            # There is no such route; only who is known is told more than that a token is needed.
-            request[GRANT] = await identify(request)
-            return await handler(request)
-        route = request.match_info.route
-        [needed] = declared([route]).values()
+        needed = _needed(request)
         if needed == ANYONE:
             request[GRANT] = Grant(ANYONE)
             return await handler(request)
-        grant = await identify(request)
-        if not grant.scopes & needed:
+        try:
+            grant = await identify(request)
+        except ProblemError as problem:
+            if problem.problem.status == HTTPStatus.UNAUTHORIZED and _may_enter(request):
+                raise web.HTTPSeeOther(ENTRANCE) from None
+            raise
+        if needed is not None and not grant.scopes & needed:
             raise ProblemError(
                 HTTPStatus.FORBIDDEN,
                 f"this token is for {', '.join(sorted(grant.scopes))}; this takes one of {', '.join(sorted(needed))}",
@@ -67,3 +132,26 @@ def authorise(identify: Identify) -> Middleware:
 async def check_declared(app: web.Application) -> None:
     """Refuse to start while a route has no declared scopes."""
     declared(app.router.routes())
+
+
+def _needed(request: web.Request) -> frozenset[Scope] | None:
+    """The scopes that open the route; None if there is no such route, of which only who is known is told."""
+    if request.match_info.http_exception is not None:
+        return None
+    [needed] = declared([request.match_info.route]).values()
+    return needed
+
+
+def _may_enter(request: web.Request) -> bool:
+    """Whether it is a person at a browser, for whom there is a door."""
+    return (
+        request.method == "GET"
+        and "text/html" in request.headers.get("Accept", "")
+        and ENTRANCE.strip("/") in request.app.router
+    )
+
+
+def _unauthorised(detail: str, error: str) -> ProblemError:
+    return ProblemError(
+        HTTPStatus.UNAUTHORIZED, detail, headers={"WWW-Authenticate": f'Bearer realm="moteledger"{error}'}
+    )

@@ -9,34 +9,53 @@ from aiohttp import web
 from pydantic import BaseModel
 from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
+from .auth import COOKIE, ENTRANCE
 from .problems import PROBLEM_MEDIA_TYPE, Problem
 from .routing import Route
+from .scopes import SCOPES
 
 DESCRIPTION_PATH = "/openapi.json"
 
 _REFERENCE = "#/components/schemas/{model}"
 _ALWAYS_POSSIBLE = (
+    HTTPStatus.UNAUTHORIZED,
+    HTTPStatus.FORBIDDEN,
     HTTPStatus.MISDIRECTED_REQUEST,
+    HTTPStatus.TOO_MANY_REQUESTS,
     HTTPStatus.INTERNAL_SERVER_ERROR,
     HTTPStatus.SERVICE_UNAVAILABLE,
 )
 
+_SECURITY_SCHEMES = {
+    "bearer": {
+        "type": "http",
+        "scheme": "bearer",
+        "description": "A token made with `moteledger token new`; the scopes of an operation are alternatives.",
+    },
+    "browser": {
+        "type": "apiKey",
+        "in": "cookie",
+        "name": COOKIE,
+        "description": f"What a browser gets at {ENTRANCE} for a token or a link.",
+    },
+}
+
 References = Callable[[type[BaseModel], JsonSchemaMode], dict[str, Any]]
 
 
-def description_route(others: Iterable[Route]) -> Route:
-    """The route of the description, which describes `others` and itself."""
+def description_route(others: Iterable[Route], *, needs_tokens: bool = False) -> Route:
+    """The route of the description, which describes `others` and itself, and whether requests must show a token."""
 
     async def give(_: web.Request) -> web.StreamResponse:
         return web.json_response(document)
 
     route = Route("GET", DESCRIPTION_PATH, give, "This description", None)
-    document = describe((*others, route))
+    document = describe((*others, route), needs_tokens=needs_tokens)
     return route
 
 
-def describe(routes: Iterable[Route]) -> dict[str, Any]:
-    """The OpenAPI 3.1 document of `routes`."""
+def describe(routes: Iterable[Route], *, needs_tokens: bool) -> dict[str, Any]:
+    """The OpenAPI 3.1 document of `routes`; without `needs_tokens`, a token may be left out everywhere."""
     routes = tuple(routes)
     given = {Problem} | {model for route in routes for model in _answers(route)}
     taken = {model for route in routes for models in route.takes.values() for model in models}
@@ -49,7 +68,7 @@ def describe(routes: Iterable[Route]) -> dict[str, Any]:
     for route in routes:
         paths.setdefault(route.path, {})[route.method.lower()] = _operation(
             route, lambda model, mode: keys[model, mode]
-        )
+        ) | {"security": _security(route, needs_tokens)}
     return {
         "openapi": "3.1.0",
         "info": {
@@ -58,8 +77,15 @@ def describe(routes: Iterable[Route]) -> dict[str, Any]:
             "description": "Keeps the books on the particles in a house's air.",
         },
         "paths": paths,
-        "components": {"schemas": definitions.get("$defs", {})},
+        "components": {"schemas": definitions.get("$defs", {}), "securitySchemes": _SECURITY_SCHEMES},
     }
+
+
+def _security(route: Route, needs_tokens: bool) -> list[dict[str, list[str]]]:
+    """The alternatives of which one must be met: each scope that opens the route, by each way of showing a token."""
+    scopes = sorted(SCOPES[route.method, route.path])
+    alternatives = [{scheme: [scope.value]} for scheme in _SECURITY_SCHEMES for scope in scopes]
+    return alternatives if needs_tokens else [{}, *alternatives]
 
 
 def _answers(route: Route) -> tuple[type[BaseModel], ...]:
@@ -89,6 +115,8 @@ def _operation(route: Route, reference: References) -> dict[str, Any]:
             for status in sorted({*route.problems, *_ALWAYS_POSSIBLE})
         },
     }
+    if route.method == "GET":
+        operation["responses"]["304"] = {"description": "Unchanged since the answer whose ETag was sent along"}
     return operation
 
 

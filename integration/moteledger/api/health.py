@@ -24,7 +24,9 @@ async def give_health(request: web.Request) -> web.StreamResponse:
     service = request.app[SERVICE]
     extent = await asyncio.to_thread(service.store.extent)
     newest = None if extent is None else text_of(extent[1])
-    return json_answer(Health(time=text_of(to_us(service.clock())), newest_reading=newest))
+    answer = json_answer(Health(time=text_of(to_us(service.clock())), newest_reading=newest))
+    answer.headers["Cache-Control"] = "no-store"
+    return answer
 
 
 HEALTH_ROUTE = Route("GET", "/healthz", give_health, "Whether the service can do its work now", Health)

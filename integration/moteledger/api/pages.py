@@ -7,6 +7,7 @@ from aiohttp import web
 
 from ..cards import CARDS, STATIC_FILES, render_card, render_page
 from ..settings import House
+from .entrance import add_entrance
 from .problems import ProblemError
 from .routing import SERVICE
 
@@ -20,15 +21,18 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
         return _html(render_page(service.source.current(), house, now=service.clock(), banner=banner, answer=answer))
 
     async def give_card(request: web.Request) -> web.StreamResponse:
-        name, service = request.match_info["name"], request.app[SERVICE]
+        name, service = request.path.removeprefix("/cards/"), request.app[SERVICE]
         if name not in CARDS:
             raise ProblemError(HTTPStatus.NOT_FOUND, f"there is no card {name!r}; there are {', '.join(CARDS)}")
         answer, current = await asyncio.to_thread(service.fan.answer), service.source.current()
         return _html(render_card(name, current, house, now=service.clock(), banner=banner, answer=answer))
 
     app.router.add_get("/", give_page)
-    app.router.add_get("/cards/{name}", give_card)
+    # A route for each card, since not every card is for every token.
+    for name in (*CARDS, "{name}"):
+        app.router.add_get(f"/cards/{name}", give_card)
     app.router.add_get("/static/{name}", _give_static)
+    add_entrance(app)
 
 
 async def _give_static(request: web.Request) -> web.StreamResponse:

@@ -14,6 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, V
 from ..intake import RecordsError, Refusal, accept, moment_us, read_records, text_of
 from ..signals import signal_named
 from ..store import Store, to_us
+from .auth import GRANT
 from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
 from .problems import ProblemError
 from .routing import SERVICE, Route, json_answer
@@ -164,6 +165,13 @@ async def take_readings(request: web.Request) -> web.StreamResponse:
 async def give_readings(request: web.Request) -> web.StreamResponse:
     """The readings of one signal over a time, as they are or by intervals."""
     query = _query(request)
+    readable = request[GRANT].readable_signals()
+    if readable is not None and query.signal not in readable:
+        raise ProblemError(
+            HTTPStatus.FORBIDDEN,
+            f"this token reads {', '.join(sorted(readable))} and not {query.signal}",
+            place="signal",
+        )
     service = request.app[SERVICE]
     end_us = query.end_us if query.end_us is not None else to_us(service.clock() + timedelta(minutes=5))
     start_us = query.start_us if query.start_us is not None else end_us - _DAY_US

@@ -51,8 +51,16 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("DELETE", "/v1/filter/change"): _to(AUTOMATE, CONTRACTOR),
     # Pages.
     ("GET", "/"): _to(VIEW),
+    ("GET", "/cards/air"): _to(VIEW),
+    ("GET", "/cards/account"): _to(VIEW),
+    ("GET", "/cards/fan"): _to(VIEW),
+    ("GET", "/cards/trace"): _to(VIEW),
+    ("GET", "/cards/filter"): _to(VIEW, CONTRACTOR),
+    ("GET", "/cards/delivery"): _to(VIEW, CONTRACTOR),
     ("GET", "/cards/{name}"): _to(VIEW),
     ("GET", "/static/{name}"): ANYONE,
+    ("GET", "/enter"): ANYONE,
+    ("POST", "/enter"): ANYONE,
 }
 
 CONTRACTOR_SIGNALS = frozenset(

@@ -6,6 +6,15 @@ under a content security policy of `default-src 'none'; style-src 'self'; script
 img-src 'self'`.
 """
 
-from .pages import CARDS, STATIC_FILES, Card, StaticFile, render_card, render_fragment, render_page
+from .pages import CARDS, STATIC_FILES, Card, StaticFile, render_card, render_entrance, render_fragment, render_page
 
-__all__ = ["CARDS", "STATIC_FILES", "Card", "StaticFile", "render_card", "render_fragment", "render_page"]
+__all__ = [
+    "CARDS",
+    "STATIC_FILES",
+    "Card",
+    "StaticFile",
+    "render_card",
+    "render_entrance",
+    "render_fragment",
+    "render_page",
+]

@@ -57,6 +57,7 @@ def _static_files() -> dict[str, StaticFile]:
     content_types = {
         "cards.css": "text/css; charset=utf-8",
         "cards.js": "text/javascript; charset=utf-8",
+        "entrance.js": "text/javascript; charset=utf-8",
         "mark.svg": "image/svg+xml",
     }
     folder = files(__package__) / "static"
@@ -134,3 +135,8 @@ def render_page(
     return _templates.get_template("page.html").render(
         articles=articles, cards=tuple(CARDS.values()), house=house, occasion=occasion, banner=banner
     )
+
+
+def render_entrance() -> str:
+    """The page at the door, where a browser hands over its token; it tells nothing of the house."""
+    return _templates.get_template("entrance.html").render()

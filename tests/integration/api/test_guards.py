@@ -9,6 +9,7 @@ from aiohttp.test_utils import TestClient, TestServer
 
 from moteledger.api import create_app
 from moteledger.api.scopes import ANYONE, SCOPES
+from moteledger.settings import Network
 
 PATHS = ["/v1/air", "/healthz", "/openapi.json", "/v1/readings?signal=indoor.pm25", "/nowhere"]
 
@@ -51,10 +52,11 @@ async def test_a_request_without_host_is_refused(service) -> None:
 
 
 async def test_the_names_may_be_chosen(service) -> None:
-    app = create_app(service.store, service.source, host_names=["ledger.home.arpa"])
+    app = create_app(service.store, service.source, network=Network(host_names=("ledger.home.arpa",)))
     async with TestClient(TestServer(app)) as client:
         assert (await client.get("/healthz", headers={"Host": "ledger.home.arpa:8443"})).status == 200
-        assert (await client.get("/healthz", headers={"Host": "localhost"})).status == 421
+        assert (await client.get("/healthz", headers={"Host": "localhost"})).status == 200
+        assert (await client.get("/healthz", headers={"Host": "other.home.arpa"})).status == 421
 
 
 @pytest.mark.parametrize("path", PATHS)

@@ -1,0 +1,74 @@
+"""The door for browsers: `/enter#TOKEN` takes a token or a link once and gives a cookie in its place.
+
+What follows # in an address is sent to no server and stands in no log and in no Referer; the page takes it from there,
+clears it from the address and the history, and sends it in a body.
+"""
+
+from http import HTTPStatus
+from typing import Annotated
+
+from aiohttp import web
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from ..cards import render_entrance
+from ..store.tokens import Scope
+from .auth import COOKIE, DOORKEEPER, ENTRANCE
+from .bodies import JSON_MEDIA_TYPE, read_body
+from .problems import ProblemError
+from .routing import json_answer
+from .scopes import SCOPES
+
+_LONGEST_COOKIE_S = 400 * 86_400
+"""Browsers keep no cookie longer (RFC 6265bis section 5.5, from memory)."""
+
+_LANDINGS = ("/", "/cards/delivery")
+
+
+class Entering(BaseModel):
+    """A token or the token of a link."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    token: Annotated[str, Field(max_length=200)]
+
+
+class Entered(BaseModel):
+    """Where the browser may go now."""
+
+    goes_to: str
+
+
+def add_entrance(app: web.Application) -> None:
+    """Add the door to the service."""
+    app.router.add_get(ENTRANCE, _give_page, name=ENTRANCE.strip("/"))
+    app.router.add_post(ENTRANCE, _enter)
+
+
+async def _give_page(_: web.Request) -> web.StreamResponse:
+    return web.Response(
+        text=render_entrance(), content_type="text/html", charset="utf-8", headers={"Cache-Control": "no-store"}
+    )
+
+
+async def _enter(request: web.Request) -> web.StreamResponse:
+    """Exchange a token for the cookie of this browser."""
+    body = await read_body(request, JSON_MEDIA_TYPE)
+    try:
+        text = Entering.model_validate_json(body).token
+    except ValidationError:
+        raise ProblemError(
+            HTTPStatus.UNPROCESSABLE_ENTITY, 'this is no token; send {"token": "mote_..."}', place="/token"
+        ) from None
+    doorkeeper = request.app[DOORKEEPER]
+    token, cookie = await doorkeeper.check(request, doorkeeper.tokens.exchange, text.strip())
+    lasts_s = _LONGEST_COOKIE_S
+    if token.expires_us is not None:
+        lasts_s = min(lasts_s, (token.expires_us - doorkeeper.now_us()) // 1_000_000)
+    response = json_answer(Entered(goes_to=_landing(token.scopes)))
+    response.set_cookie(COOKIE, cookie, max_age=lasts_s, httponly=True, samesite="Strict", secure=request.secure)
+    return response
+
+
+def _landing(scopes: frozenset[Scope]) -> str:
+    """The page that a token opens; one that opens none ends at the first and is told so there."""
+    return next((path for path in _LANDINGS if SCOPES["GET", path] & scopes), _LANDINGS[0])
