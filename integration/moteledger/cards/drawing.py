@@ -10,16 +10,18 @@ from datetime import date, datetime, timedelta
 from math import ceil, floor, log10
 from zoneinfo import ZoneInfo
 
-from .figures import Written, number
+from ..settings import Clock
+from .figures import Written, hour_label, number
 
 
 @dataclass(frozen=True)
 class Mark:
-    """A labelled place across a drawing, per cent, with the end of the label that touches it."""
+    """A labelled place across a drawing, per cent, with the end of the label that touches it; a minor one may yield."""
 
     at: float
     label: str
     anchor: str = "middle"
+    is_minor: bool = False
 
 
 @dataclass(frozen=True)
@@ -153,7 +155,11 @@ def _hours_between(start: datetime, end: datetime) -> float:
 
 
 def day_rows(
-    spans: Sequence[tuple[datetime, datetime]], start: datetime, end: datetime, zone: ZoneInfo
+    spans: Sequence[tuple[datetime, datetime]],
+    start: datetime,
+    end: datetime,
+    zone: ZoneInfo,
+    style: Clock = Clock.H24,
 ) -> tuple[DayRow, ...]:
     """The local days that a plan from `start` to `end` touches, with its spans and what lies outside it.
 
@@ -172,7 +178,7 @@ def day_rows(
         bands = [Band(place(begin), round(place(finish) - place(begin), 2)) for begin, finish in spans]
         outside = [Band(0.0, place(start)), Band(place(end), round(100.0 - place(end), 2))]
         hours = [
-            Mark(place(midnight + timedelta(hours=hour)), f"{hour:02d}", {0: "start"}.get(hour, "middle"))
+            Mark(place(midnight + timedelta(hours=hour)), hour_label(hour, style), {0: "start"}.get(hour, "middle"))
             for hour in range(0, 24, 6)
         ]
         rows.append(
@@ -180,7 +186,7 @@ def day_rows(
                 day,
                 tuple(band for band in bands if band.width > 0.0),
                 tuple(band for band in outside if band.width > 0.0),
-                (*hours, Mark(100.0, "24", "end")),
+                (*hours, Mark(100.0, hour_label(24, style), "end")),
                 place(start) if midnight <= start < next_midnight else None,
             )
         )

@@ -6,7 +6,7 @@ from datetime import timedelta
 from ..engine.assessment import Caution, FanAdvice, FanSpan, Figure, Known, NotKnown
 from ..engine.fan_answer import ReasonCode
 from .drawing import DayRow, Scale, day_rows, mark, strip
-from .figures import Written, clock, day_name, sentence
+from .figures import Written, day_name, sentence
 from .notes import Cell, Notes
 from .occasion import Occasion
 
@@ -57,7 +57,9 @@ def fan_card(occasion: Occasion) -> FanCard:
     planned_until = max(planned_until, occasion.now + timedelta(hours=1))
     zone = occasion.house.zone
     has_plan = bool(fan.schedule) or fan.action_now != "leave"
-    rows = day_rows([(span.start, span.end) for span in fan.schedule], occasion.now, planned_until, zone)
+    rows = day_rows(
+        [(span.start, span.end) for span in fan.schedule], occasion.now, planned_until, zone, occasion.house.clock
+    )
     notes = Notes()
     means = [fan.mean_pm25, *(each.mean_pm25 for each in fan.alternatives)]
     scale = occasion.scale([fan.target_ug_m3, *(each.high for each in means if isinstance(each, Known))], "ug/m3")
@@ -141,5 +143,5 @@ def _lead(fan: FanAdvice, is_lapsed: bool, occasion: Occasion) -> str:
 def _span_text(span: FanSpan, occasion: Occasion) -> str:
     zone = occasion.house.zone
     start, end = span.start.astimezone(zone), span.end.astimezone(zone)
-    until = clock(span.end, zone) if start.date() == end.date() else occasion.moment(span.end)
+    until = occasion.clock(span.end) if start.date() == end.date() else occasion.moment(span.end)
     return f"{occasion.moment(span.start)} to {until}"

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from motemodel.units import INCH_POUND_UNIT, INSIDE_UNIT, Quantity, from_inside, to_inside
 
 from ..engine.assessment import Figure, Known, NotKnown
-from ..settings import Units
+from ..settings import Clock, Units
 
 _PRINTED_UNIT = {"ug/m3": "µg/m³", "m3/h": "m³/h", "1/h": "per hour", "1": "", "in.w.c.": "in. w.c."}
 _TWO_SYSTEMS = {INSIDE_UNIT[quantity]: quantity for quantity in (Quantity.AIRFLOW, Quantity.PRESSURE)}
@@ -170,9 +170,21 @@ def sentence(text: str) -> str:
     return text[0].upper() + text[1:] + ("" if text[-1] in ".!?…" else ".")
 
 
-def clock(moment: datetime, zone: ZoneInfo) -> str:
-    """Local time of day, for example 18:10."""
-    return f"{moment.astimezone(zone):%H:%M}"
+def clock(moment: datetime, zone: ZoneInfo, style: Clock = Clock.H24) -> str:
+    """Local time of day, "18:10" or "6:10 pm"; in the hour that a clock set back shows twice, with its zone's name."""
+    local = moment.astimezone(zone)
+    told = f"{local:%H:%M}" if style is Clock.H24 else f"{local.hour % 12 or 12}:{local:%M}{_half(local.hour)}"
+    shown_twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
+    return f"{told}\N{NO-BREAK SPACE}{local.tzname()}" if shown_twice else told
+
+
+def hour_label(hour: int, style: Clock = Clock.H24) -> str:
+    """An hour of the day on a scale: "06", or "6 am"; 24 is the midnight that ends the day."""
+    return f"{hour:02d}" if style is Clock.H24 else f"{hour % 12 or 12}{_half(hour % 24)}"
+
+
+def _half(hour: int) -> str:
+    return "\N{NO-BREAK SPACE}" + ("am" if hour < 12 else "pm")
 
 
 def day_name(day: date) -> str:
@@ -195,12 +207,12 @@ def full_day(day: date) -> str:
     return f"{short_day(day)} {day.year}"
 
 
-def when(moment: datetime, now: datetime, zone: ZoneInfo) -> str:
+def when(moment: datetime, now: datetime, zone: ZoneInfo, style: Clock = Clock.H24) -> str:
     """Local date and time as people say them near now: "18:10", "06:30 tomorrow", "09:00 on Tue 4 Mar"."""
     day = moment.astimezone(zone).date()
     today = now.astimezone(zone).date()
     near = {today: "", today + timedelta(days=1): " tomorrow", today - timedelta(days=1): " yesterday"}
-    return clock(moment, zone) + near.get(
+    return clock(moment, zone, style) + near.get(
         day, f" on {day_name(day)}" if day.year == today.year else f" on {full_day(day)}"
     )
 

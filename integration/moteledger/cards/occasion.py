@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from ..engine.assessment import Assessment, Figure
 from ..engine.fan_answer import FanAnswer
 from ..settings import House, Units
+from .beside import NOTHING_BESIDE, Beside
 from .drawing import Scale, scale_over
 from .figures import Written, clock, day_name, duration, printed_scale, when, written, written_exact
 
@@ -17,7 +18,7 @@ CLOCKS_AGREE = timedelta(minutes=5)
 class Occasion:
     """An assessment, the house it is about, the time now and how old an assessment may be, minutes.
 
-    `answer` is what automations are told of the fan now, where there is anyone to tell.
+    `answer` is what automations are told of the fan now, where there is anyone to tell; `beside` what is shown besides.
     """
 
     assessment: Assessment
@@ -25,6 +26,7 @@ class Occasion:
     now: datetime
     stale_after_min: float
     answer: FanAnswer | None = None
+    beside: Beside = NOTHING_BESIDE
 
     @property
     def age(self) -> timedelta:
@@ -70,11 +72,15 @@ class Occasion:
 
     def when(self, moment: datetime) -> str:
         """Local time as people say it near now."""
-        return when(moment, self.now, self.house.zone)
+        return when(moment, self.now, self.house.zone, self.house.clock)
+
+    def clock(self, moment: datetime) -> str:
+        """Local time of day as this house writes it."""
+        return clock(moment, self.house.zone, self.house.clock)
 
     def moment(self, moment: datetime) -> str:
         """Local date and time in full, for example "Tue 4 Mar, 18:10"."""
-        return f"{day_name(moment.astimezone(self.house.zone).date())}, {clock(moment, self.house.zone)}"
+        return f"{day_name(moment.astimezone(self.house.zone).date())}, {self.clock(moment)}"
 
     @property
     def period(self) -> str:

@@ -8,7 +8,7 @@ from statistics import fmean
 
 from ..engine.assessment import TracePoint
 from .drawing import Band, Mark, Scale, area_path, line_path
-from .figures import Written, clock, day_name, per_cent
+from .figures import Written, day_name, per_cent
 from .occasion import Occasion
 
 LONGEST = timedelta(hours=48)
@@ -71,7 +71,7 @@ def trace_card(occasion: Occasion) -> TraceCard:
         ),
         "ug/m3",
     )
-    hours, midnights = _hours(start, end, occasion)
+    hours, midnights = hour_marks(start, end, occasion)
     fan, fan_hours = _fan(points, across)
     return TraceCard(
         lead=_lead(points),
@@ -123,7 +123,7 @@ def _thinned(points: Sequence[TracePoint]) -> list[TracePoint]:
     return thinned
 
 
-def _hours(start: datetime, end: datetime, occasion: Occasion) -> tuple[tuple[Mark, ...], tuple[Mark, ...]]:
+def hour_marks(start: datetime, end: datetime, occasion: Occasion) -> tuple[tuple[Mark, ...], tuple[Mark, ...]]:
     """Labels at the local hours divisible by six, and the local midnights with their day."""
     span = (end - start).total_seconds()
     step = 6 if span > 15 * 3600 else 3 if span > 6 * 3600 else 1
@@ -133,7 +133,7 @@ def _hours(start: datetime, end: datetime, occasion: Occasion) -> tuple[tuple[Ma
     for _ in range(int(LONGEST.total_seconds() // 3600) + 2):
         at = round(100.0 * (hour.timestamp() - start.timestamp()) / span, 2)
         if 6.0 < at < 94.0 and hour.hour % step == 0:
-            hours.append(Mark(at, clock(hour, zone)))
+            hours.append(Mark(at, occasion.clock(hour), is_minor=hour.hour not in (0, 12)))
             if hour.hour == 0:
                 midnights.append(Mark(at, day_name(hour.date()), "start" if at < 75.0 else "end"))
         hour = datetime.fromtimestamp(hour.timestamp() + 3600.0, tz=zone)

@@ -1,0 +1,27 @@
+"""The card of the alarms: what stands, since when, and what to do next."""
+
+from dataclasses import dataclass
+
+from .beside import AlarmShown
+from .figures import sentence
+from .occasion import Occasion
+
+
+@dataclass(frozen=True)
+class AlarmsCard:
+    """What the card of the alarms shows, the latest first."""
+
+    lead: str
+    alarms: tuple[tuple[AlarmShown, str], ...]
+
+
+def alarms_card(occasion: Occasion) -> AlarmsCard:
+    """The card of the alarms that stand."""
+    alarms = sorted(occasion.beside.alarms, key=lambda alarm: alarm.since, reverse=True)
+    if not alarms:
+        lead = "No alarm stands."
+    elif len(alarms) == 1:
+        lead = sentence(alarms[0].title)
+    else:
+        lead = f"{len(alarms)} alarms stand; the latest: {sentence(alarms[0].title)}"
+    return AlarmsCard(lead, tuple((alarm, occasion.when(alarm.since)) for alarm in alarms))

@@ -1,0 +1,52 @@
+"""What cards show besides the assessment: pressures as they come, alarms, what was recorded, and forms to act by."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+
+@dataclass(frozen=True)
+class Watched:
+    """The newest readings of one signal: moments and values in the signal's own unit, in order of time."""
+
+    signal: str
+    points: tuple[tuple[datetime, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class AlarmShown:
+    """One alarm that stands: what it is, since when, what to do next."""
+
+    title: str
+    text: str
+    since: datetime
+    next_step: str = ""
+
+
+@dataclass(frozen=True)
+class Arrived:
+    """What has come of a house that is not assessed yet: since when each signal is read, by the signal's name."""
+
+    first: tuple[tuple[str, datetime], ...] = ()
+
+
+@dataclass(frozen=True)
+class Forms:
+    """The forms that the reader may send, each with the token that shows that it came from this page; empty: not."""
+
+    change_filter: str = ""
+    wish_for_fan: str = ""
+
+
+@dataclass(frozen=True)
+class Beside:
+    """All that is shown besides the assessment."""
+
+    watched: tuple[Watched, ...] = ()
+    alarms: tuple[AlarmShown, ...] = ()
+    arrived: Arrived = Arrived()
+    filter_changed_on: date | None = None
+    forms: Forms = Forms()
+    stands_alone: bool = False
+
+
+NOTHING_BESIDE = Beside()
