@@ -167,6 +167,19 @@ def section_route(path: str, section: Callable[[Assessment], Section], answer: t
     return Route("GET", path, handler, summary, answer)
 
 
+PUBLISHED_SECTIONS: dict[str, Callable[[Assessment], Section]] = {
+    "air": _air,
+    "ledger": _ledger,
+    "delivery": _delivery,
+    "filter": _filter,
+    "advice/fan": _fan_advice,
+    "advice/filter": _filter_advice,
+}
+"""What the broker's twin tells, by its path below /v1 and below the root topic.
+
+Events stay away: whoever reads a broker would learn from them when people are at home.
+"""
+
 SECTION_ROUTES = (
     section_route("/v1/air", _air, AirSection, "The air indoors and outdoors now"),
     section_route("/v1/ledger", _ledger, LedgerSection, "The account of particle mass: what came in, what took it out"),

@@ -8,10 +8,11 @@ from .mapping import Converted, converted
 from .moments import moment_us, moments_us, text_of
 from .recording import Recording, read_recording, recording_chunks
 from .records import Records, RecordsError, Refusal, read_records
-from .retrying import Pace, SourceError
+from .retrying import PACE, Pace, SourceError, keep_trying
 from .sources import run_sources
 
 __all__ = [
+    "PACE",
     "Arrivals",
     "Chunk",
     "Converted",
@@ -28,6 +29,7 @@ __all__ = [
     "accept",
     "accept_converted",
     "converted",
+    "keep_trying",
     "moment_us",
     "moments_us",
     "read_recording",

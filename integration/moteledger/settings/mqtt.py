@@ -26,6 +26,14 @@ def topic_filter(text: str) -> str:
     return text
 
 
+def topic_name(text: str) -> str:
+    """A topic that is written to: no wildcards, and not the broker's own `$`; raises ValueError."""
+    topic_filter(text)
+    if "#" in text or "+" in text or text.startswith("$") or text.endswith("/"):
+        raise ValueError(f"{text!r} cannot be written below; write for example 'house/moteledger', without + # or $")
+    return text
+
+
 class MqttTopic(Table):
     """Messages of one topic or topic filter, JSON or a bare value, and the signals in them.
 
@@ -50,7 +58,8 @@ class Mqtt(Table):
 
     `version` is that of the protocol. `client_id` names our session at the broker, which it keeps for `session` while
     we are away (version 5; a broker of 3.1.1 decides by itself). `tls = {}` asks for TLS with the machine's own
-    authorities.
+    authorities. `publish_below` is the root topic under which the service writes its own state; without one it writes
+    nothing.
     """
 
     host: Annotated[str, Field(max_length=253, pattern=r"^[A-Za-z0-9_.:-]+$")]
@@ -63,6 +72,7 @@ class Mqtt(Table):
     keepalive: Annotated[Duration, Field(ge=_SECOND_H, le=1)] = 30 * _SECOND_H
     session: Annotated[Duration, Field(ge=0, le=24 * 365)] = 24.0 * 7
     topics: Annotated[tuple[MqttTopic, ...], Field(max_length=200)] = ()
+    publish_below: Annotated[str, AfterValidator(topic_name)] | None = None
 
     @model_validator(mode="after")
     def _a_name_for_the_password(self) -> Self:

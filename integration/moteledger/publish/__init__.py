@@ -1,0 +1,5 @@
+"""Tells others unasked: the broker of the house."""
+
+from .twin import Twin
+
+__all__ = ["Twin"]
