@@ -50,6 +50,17 @@ class Problem:
     running_now: bool
     committed: int
 
+    def coarser(self, width: int) -> "Problem":
+        """The problem with one choice for every `width` steps: each of its schedules is one of this problem, too."""
+        return Problem(
+            steps=self.steps.coarser(width),
+            run=-(-self.run // width),
+            rest=-(-self.rest // width),
+            period=self.period[::width],
+            running_now=self.running_now,
+            committed=-(-self.committed // width),
+        )
+
 
 class Walk(NamedTuple):
     """Per step: the least reachable level, levels per ug/m3; by state and option: map and length of block."""

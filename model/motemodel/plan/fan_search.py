@@ -13,14 +13,12 @@ from .fan_steps import Choice
 
 _PRICES = 6
 _ROUNDS = 4
-_SPREADS = (2.0, 1.5, 1.2, 1.6, 1.2)
-"""Factors by which the prices tried in each round lie about the best known."""
-_GOOD_GAP = 0.005
-_FAIR_GAP = 0.02
-_WIDE_GAP = 0.08
-_USUAL_ROUNDS = 3
-"""More rounds than these are spent only on a gap that is wide before polishing."""
-_POLISHED = 5
+_COARSE_STEPS = 4
+_COARSE_SPREADS = (2.0, 1.5, 1.2)
+_SPREAD = 1.2
+"""Factors by which the prices tried in each round lie about the best known: first on coarse steps, then on all."""
+_GOOD_GAP = 0.02
+_POLISHED = 3
 _WELL_ABOVE = 100.0
 _NEXT_TO_NOTHING = 1e-12
 _ROUNDING = 1e-9
@@ -37,86 +35,92 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Opening:
-    """The first look at a problem: prices (M, K) from low to high, what they give, and the cleanest there can be.
+    """The first look at a problem: the cleanest there can be, and the span of prices that says anything.
 
     `least_exposure` (K,): no schedule brings a period's exposure below it.
     """
 
     priced: PricedSchedules
     span: tuple[float, float]
-    prices: FloatArray
-    bounds: FloatArray
-    found: list[Candidate]
     cleanest: Candidate
     least_exposure: FloatArray
 
 
 def opening(problem: Problem) -> Opening:
-    """Look at all prices at once, and at the air alone: every period by itself and all together."""
+    """Look at the air alone: every period by itself and all together."""
     priced, periods = PricedSchedules(problem), int(problem.period[-1]) + 1
     span = (1.0, 1.0) if costs_nothing(problem) else _price_span(problem)
-    prices = np.outer(np.geomspace(*span, _PRICES), np.ones(periods))
-    air_alone = np.concatenate((np.ones((1, periods)), np.eye(periods)))
-    weights = np.concatenate((np.ones(_PRICES), np.zeros(1 + periods)))
-    bounds, choices = priced.solve(np.concatenate((prices, air_alone)), weights)
-    found = [weighed(problem, choice) for choice in choices]
-    return Opening(
-        priced=priced,
-        span=span,
-        prices=prices,
-        bounds=bounds[:_PRICES],
-        found=found[:_PRICES],
-        cleanest=found[_PRICES],
-        least_exposure=bounds[_PRICES + 1 :],
-    )
+    bounds, choices = priced.solve(np.concatenate((np.ones((1, periods)), np.eye(periods))), np.zeros(1 + periods))
+    return Opening(priced, span, weighed(problem, choices[0]), bounds[1:])
 
 
 def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tuple[Candidate, float]:
     """The cheapest candidate within the allowance that is found, and the proven least cost of any.
 
-    Since `resting` is not within the allowance, one least addition at least has to be paid. Every candidate caps the
+    Resting is not within the allowance, so one least addition at least has to be paid. Every candidate caps the
     proven cost at all prices, by its cost and what the prices make of its exposure beyond the allowance: the prices
-    tried next lie about those at which the caps leave most room (Kelley 1960, J. SIAM 8: 703-712), and in the bracket
-    of each period's own.
+    tried next lie about those at which the caps leave most room (Kelley 1960, J. SIAM 8: 703-712). They are sought on
+    coarse steps, where a look costs little and whatever is found is a schedule of the fine ones, and proven on these.
     """
     problem, priced, (lowest, highest) = opening.priced.problem, opening.priced, opening.span
-    prices, bounds, found = opening.prices, opening.bounds, opening.found
     pool = {c.choice.tobytes(): c for c in (resting, opening.cleanest)}
-    least_cost, best, dual = resting.cost + priced.least_addition(), opening.cleanest, prices[0]
-    low, high = np.full(allowance.size, lowest), np.full(allowance.size, highest)
-    for turn in range(len(_SPREADS) + 1):
-        proven = bounds - prices @ allowance
-        if proven.max() > least_cost:
-            least_cost, dual = float(proven.max()), prices[int(proven.argmax())]
-        pool.update((candidate.choice.tobytes(), candidate) for candidate in found)
-        best = min((c for c in pool.values() if within(c, allowance)), key=lambda c: c.cost, default=best)
-        gap = best.cost - least_cost
-        if gap <= _GOOD_GAP * best.cost:
-            return best, least_cost
-        enough = _GOOD_GAP if turn == 0 else _FAIR_GAP if turn < _USUAL_ROUNDS else _WIDE_GAP
-        if turn == len(_SPREADS) or gap <= enough * best.cost:
+    _search_coarsely(problem, opening.span, allowance, pool)
+    prices = _about(_roomiest(list(pool.values()), allowance, _WELL_ABOVE * highest), _SPREAD, lowest)
+    bounds, choices = priced.solve(prices, np.ones(len(prices)))
+    _add(problem, choices, pool)
+    proven = bounds - prices @ allowance
+    dual = prices[int(proven.argmax())]
+    least_cost = max(resting.cost + priced.least_addition(), float(proven.max()))
+    best = min((c for c in pool.values() if within(c, allowance)), key=lambda c: c.cost, default=opening.cleanest)
+    promising = sorted(pool.values(), key=lambda c: c.cost + float(dual @ np.maximum(c.exposure - allowance, 0.0)))
+    for candidate in promising[:_POLISHED]:
+        if best.cost - least_cost <= _GOOD_GAP * best.cost:
             break
+        polished = _polished(problem, candidate, allowance, dual)
+        best = min(best, polished, key=lambda c: c.cost) if within(polished, allowance) else best
+    return best, least_cost
+
+
+def _search_coarsely(
+    problem: Problem, span: tuple[float, float], allowance: FloatArray, pool: dict[bytes, Candidate]
+) -> None:
+    """Fill the pool with schedules of coarse steps at prices ever nearer to those that keep the allowance."""
+    lowest, highest = span
+    coarse = PricedSchedules(problem.coarser(_COARSE_STEPS))
+    low, high = np.full(allowance.size, lowest), np.full(allowance.size, highest)
+    prices = np.outer(np.geomspace(*span, _PRICES), np.ones(allowance.size))
+    for spread in (*_COARSE_SPREADS, None):
+        _, choices = coarse.solve(prices, np.ones(len(prices)))
+        found = _add(problem, [np.repeat(c, _COARSE_STEPS)[: problem.steps.count] for c in choices], pool)
+        if spread is None:
+            return
         kept = [c.exposure <= allowance + slack(allowance) for c in found[:_PRICES]]
         low, high = _bracket(prices[:_PRICES], kept, low, high)
         centre = _roomiest(list(pool.values()), allowance, _WELL_ABOVE * highest)
-        prices = np.concatenate((_between(low, high), _about(centre, _SPREADS[turn], lowest)))
-        bounds, choices = priced.solve(prices, np.ones(len(prices)))
-        found = [weighed(problem, choice) for choice in choices]
-    promising = sorted(pool.values(), key=lambda c: c.cost + float(dual @ np.maximum(c.exposure - allowance, 0.0)))
-    polished = [_polished(problem, candidate, allowance, dual) for candidate in promising[:_POLISHED]]
-    return min([best, *(c for c in polished if within(c, allowance))], key=lambda c: c.cost), least_cost
+        prices = np.concatenate((_between(low, high), _about(centre, spread, lowest)))
+
+
+def _add(problem: Problem, choices: list[Choice], pool: dict[bytes, Candidate]) -> list[Candidate]:
+    """Weigh the choices, and add those to the pool that ask for nothing where it is not allowed.
+
+    On coarse steps a run under way may be kept for longer than it must be.
+    """
+    found = [pool.get(choice.tobytes()) or weighed(problem, choice) for choice in choices]
+    allowed, at = problem.steps.allowed, np.arange(problem.steps.count)
+    for candidate in found:
+        if allowed[candidate.choice, at][problem.committed :].all():
+            pool[candidate.choice.tobytes()] = candidate
+    return found
 
 
 def cleanest_affordable(opening: Opening, budget: float, best: Candidate) -> tuple[float, Candidate]:
     """Exposure below which nothing within the budget comes, and the best that is found, from a `best` known before."""
     problem, priced, (low, high) = opening.priced.problem, opening.priced, opening.span
-    prices, bounds, found = opening.prices[:, 0], opening.bounds, opening.found
     least = float(opening.least_exposure[0])
     for turn in range(_ROUNDS):
-        if turn > 0:
-            prices = np.geomspace(low, high, _PRICES + 2)[1:-1]
-            bounds, choices = priced.solve(prices[:, np.newaxis], np.ones(_PRICES))
-            found = [weighed(problem, choice) for choice in choices]
+        prices = np.geomspace(low, high, _PRICES) if turn == 0 else np.geomspace(low, high, _PRICES + 2)[1:-1]
+        bounds, choices = priced.solve(prices[:, np.newaxis], np.ones(_PRICES))
+        found = [weighed(problem, choice) for choice in choices]
         least = max(least, float(((bounds - budget) / prices).max()))
         affordable = [candidate for candidate in found if candidate.cost <= budget]
         best = min([best, *affordable], key=lambda c: float(c.exposure[0]))
@@ -154,7 +158,7 @@ def _roomiest(pool: list[Candidate], allowance: FloatArray, high: float) -> Floa
     beyond = np.array([candidate.exposure - allowance for candidate in pool])
     cost = np.array([candidate.cost for candidate in pool])
     # In units of the largest of each, so that the solver's tolerances fit.
-    most_beyond, most_cost = float(np.abs(beyond).max()), float(cost.max())
+    most_beyond, most_cost = float(np.abs(beyond).max()) or 1.0, float(cost.max()) or 1.0
     caps = np.column_stack((np.ones(len(pool)), -beyond / most_beyond))
     aim = np.zeros(caps.shape[1])
     aim[0] = -1.0

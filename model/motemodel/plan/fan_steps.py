@@ -185,6 +185,40 @@ class FanSteps:
         started = (choice > 0) & (np.concatenate(([0 if not running_now else 1], choice[:-1])) == 0)
         return float(self.cost[choice, self._at].sum() + self.start_cost[started].sum())
 
+    def coarser(self, width: int) -> "FanSteps":
+        """The same hours with one choice for every `width` steps, exact for such; the last ones may be fewer."""
+        blocks = -(-self.count // width)
+
+        def inside(values: ArrayLike, beyond: float) -> FloatArray:
+            padded = np.pad(
+                np.asarray(values, dtype=np.float64), ((0, 0), (0, blocks * width - self.count)), constant_values=beyond
+            )
+            return padded.reshape(-1, blocks, width)
+
+        a, g, p, r = (
+            inside(values, beyond)
+            for values, beyond in ((self.decay, 1.0), (self.gain, 0.0), (self.mean_decay, 0.0), (self.mean_gain, 0.0))
+        )
+        decay, gain = np.ones(a.shape[:2]), np.zeros(a.shape[:2])
+        mean_decay, mean_gain = np.zeros_like(gain), np.zeros_like(gain)
+        for i in range(width):
+            mean_decay, mean_gain = mean_decay + p[..., i] * decay, mean_gain + p[..., i] * gain + r[..., i]
+            decay, gain = decay * a[..., i], gain * a[..., i] + g[..., i]
+        return FanSteps(
+            step_h=self.step_h * width,
+            start_ug_m3=self.start_ug_m3,
+            decay=decay,
+            gain=gain,
+            mean_decay=mean_decay / width,
+            mean_gain=mean_gain / width,
+            cost=inside(self.cost, 0.0).sum(axis=2),
+            energy_kwh=inside(self.energy_kwh, 0.0).sum(axis=2),
+            running=inside(self.running, 0.0).mean(axis=2),
+            allowed=np.asarray(inside(self.allowed, 1.0).all(axis=2)),
+            start_cost=self.start_cost[::width],
+            _at=np.arange(blocks),
+        )
+
     def plan(self, name: str, choice: Choice) -> FanPlan:
         """The way of running the fan that a choice at each step comes to, the thermostat's running included."""
         running = self.running[choice, self._at]
