@@ -25,7 +25,6 @@ from .retrying import PACE, Pace, SourceError, keep_trying
 
 _SECONDS = 3600.0
 _LARGEST_GROUP = 200
-_PATIENCE_S = 10.0
 _LONGEST_SESSION_S = 0xFFFF_FFFE
 
 
@@ -54,7 +53,7 @@ def broker(
         properties=properties,
         keepalive=max(1, round(settings.keepalive * _SECONDS)),
         tls_context=settings.tls.context() if settings.tls is not None else None,
-        timeout=_PATIENCE_S,
+        timeout=settings.patience * _SECONDS,
         will=will,
     )
 

@@ -57,7 +57,7 @@ class Mqtt(Table):
     """The connection to a broker, which reading and publishing share, and the topics that are read.
 
     `version` is that of the protocol. `client_id` names our session at the broker, which it keeps for `session` while
-    we are away (version 5; a broker of 3.1.1 decides by itself). `tls = {}` asks for TLS with the machine's own
+    we are away (version 5; a broker of 3.1.1 decides by itself); `patience` is how long it may take to answer. `tls = {}` asks for TLS with the machine's own
     authorities. `publish_below` is the root topic under which the service writes its own state; without one it writes
     nothing.
     """
@@ -70,6 +70,7 @@ class Mqtt(Table):
     password: Secret | None = None
     tls: Tls | None = None
     keepalive: Annotated[Duration, Field(ge=_SECOND_H, le=1)] = 30 * _SECOND_H
+    patience: Annotated[Duration, Field(ge=0.1 * _SECOND_H, le=300 * _SECOND_H)] = 10 * _SECOND_H
     session: Annotated[Duration, Field(ge=0, le=24 * 365)] = 24.0 * 7
     topics: Annotated[tuple[MqttTopic, ...], Field(max_length=200)] = ()
     publish_below: Annotated[str, AfterValidator(topic_name)] | None = None

@@ -1,0 +1,228 @@
+"""Topics of a real broker: nothing lost that QoS 1 promises, whatever is restarted; nothing acknowledged too soon."""
+
+import asyncio
+import json
+import subprocess
+import threading
+from collections.abc import Callable
+
+import paho.mqtt.client as mqtt
+import pytest
+from pydantic import ValidationError
+
+from moteledger.settings import Mqtt, MqttTopic
+from moteledger.store import Store, StoreError
+
+START_US = 1_769_868_300_000_000
+
+
+def sources(port: int, more: str = "", topics: str = "") -> str:
+    standard = """
+[[mqtt.topics]]
+topic = "wren/+/air"
+[[mqtt.topics.signals]]
+signal = "indoor.pm25"
+pointer = "/dust"
+time = "/at"
+"""
+    return f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\npatience = "0.5 s"\n{more}\n{topics or standard}'
+
+
+class Sender:
+    """Sends with QoS 1 and knows what the broker has acknowledged; goes on over restarts, as a device would."""
+
+    def __init__(self, port: int) -> None:
+        self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="sensor", clean_session=False)
+        self.client.reconnect_delay_set(0.05, 0.05)
+        self.acknowledged = 0
+        self.client.on_publish = self._published
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+
+    def send(self, topic: str, payload: object, *, retain: bool = False, qos: int = 1) -> mqtt.MQTTMessageInfo:
+        text = payload if isinstance(payload, (bytes, str)) else json.dumps(payload)
+        return self.client.publish(topic, text, qos=qos, retain=retain)
+
+    def sent(self, topic: str, payload: object, **options: bool) -> None:
+        self.send(topic, payload, **options).wait_for_publish(10)
+
+    def _published(self, *_: object) -> None:
+        self.acknowledged += 1
+
+    def close(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+@pytest.fixture
+def sender(broker):
+    started = []
+
+    def start() -> Sender:
+        started.append(Sender(broker.port))
+        return started[-1]
+
+    yield start
+    for each in started:
+        each.close()
+
+
+def air(number: int) -> dict[str, object]:
+    return {"dust": number, "at": (START_US + number * 1_000_000) / 1e6}
+
+
+@pytest.mark.parametrize("version", ["3.1.1", "5"])
+async def test_messages_are_read_by_mapping_under_both_versions(broker, sender, house, run, version: str) -> None:
+    topics = """
+[[mqtt.topics]]
+topic = "wren/fan"
+[[mqtt.topics.signals]]
+signal = "fan.running"
+states = { on = 1, off = 0 }
+[[mqtt.topics]]
+topic = "wren/+/air"
+[[mqtt.topics.signals]]
+signal = "indoor.pm25"
+pointer = "/dust"
+[[mqtt.topics.signals]]
+signal = "indoor.temperature"
+pointer = "/t"
+unit = "degF"
+"""
+    sensor = sender()
+    await asyncio.to_thread(sensor.sent, "wren/fan", "on", retain=True)
+    await asyncio.to_thread(sensor.sent, "wren/attic/air", {"dust": 99.0}, retain=True)
+    running = run(house(sources(broker.port, f'version = "{version}"', topics)))
+    await running.until(lambda: running["broker"].refused and running.values("fan.running"))
+    # A state that the broker has kept still holds; of a level nobody knows when it was.
+    assert running.values("fan.running") == [1.0]
+    assert "was retained by the broker and bears no time" in running["broker"].refusals[0].reason
+    sensor.send("wren/hall/air", {"dust": 7.5, "t": 50})
+    sensor.send("wren/hall/air", b"\xff")
+    sensor.send("wren/hall/air", b'{"dust": ')
+    sensor.send("wren/hall/air", {"dust": "n/a"})
+    await running.until(lambda: running["broker"].documents >= 6 and running.values("indoor.temperature"))
+    assert running.values("indoor.pm25") == [7.5]
+    assert running.values("indoor.temperature") == pytest.approx([10.0])
+    assert running["broker"].state == "good"
+    await running.until(lambda: running["broker"].refused >= 6)
+
+
+async def test_nothing_acknowledged_by_the_broker_is_lost_over_20_of_its_restarts(broker, sender, house, run) -> None:
+    running = run(house(sources(broker.port)), lambda: START_US + 3_600_000_000)
+    await running.until(lambda: running["broker"].state == "good")
+    sensor = sender()
+    stop = threading.Event()
+
+    def restarts() -> None:
+        for _ in range(20):
+            broker.stop()
+            broker.start()
+            stop.wait(0.02)
+        stop.set()
+
+    restarting = asyncio.create_task(asyncio.to_thread(restarts))
+    number = 0
+    while not stop.is_set():
+        sensor.send("wren/hall/air", air(number))
+        number += 1
+        await asyncio.sleep(0.004)
+    await restarting
+    await running.until(lambda: sensor.acknowledged >= number)
+    await running.until(lambda: len(running.values("indoor.pm25")) >= number)
+    assert number > 100
+    assert running.values("indoor.pm25") == [float(n) for n in range(number)]
+    assert running["broker"].failures >= 1
+
+
+async def test_what_came_while_nobody_listened_is_read_afterwards(broker, sender, house, store, run) -> None:
+    from moteledger.intake import Arrivals, run_sources
+
+    def listen():
+        told = house(sources(broker.port))
+        return asyncio.create_task(run_sources(told, store, arrivals, lambda: START_US + 3_600_000_000))
+
+    arrivals = Arrivals()
+    listening = listen()
+    while not any(source.state == "good" for source in arrivals.sources()):  # noqa: ASYNC110  another process
+        await asyncio.sleep(0.01)
+    listening.cancel()
+    await asyncio.gather(listening, return_exceptions=True)
+    sensor = sender()
+    for number in range(50):
+        await asyncio.to_thread(sensor.sent, "wren/hall/air", air(number))
+    broker.stop()
+    broker.start()
+    running = run(house(sources(broker.port)), lambda: START_US + 3_600_000_000)
+    await running.until(lambda: len(running.values("indoor.pm25")) == 50)
+
+
+async def test_a_message_is_acknowledged_only_once_its_reading_is_on_the_disk(
+    broker, sender, house, store, run, monkeypatch
+) -> None:
+    full = True
+    keep: Callable[..., object] = Store.append
+
+    def append(self: Store, readings):
+        if full:
+            raise StoreError(self.path, "its disk is full")
+        return keep(self, readings)
+
+    monkeypatch.setattr(Store, "append", append)
+    running = run(house(sources(broker.port)), lambda: START_US + 3_600_000_000)
+    await running.until(lambda: running["broker"].state == "good")
+    sensor = sender()
+    for number in range(30):
+        await asyncio.to_thread(sensor.sent, "wren/hall/air", air(number))
+    await running.until(lambda: running["broker"].failures >= 3)
+    assert "its disk is full" in running["broker"].error
+    full = False
+    await running.until(lambda: len(running.values("indoor.pm25")) == 30)
+
+
+async def test_a_broker_that_is_not_there_or_wants_a_password_is_told(
+    tmp_path, broker, house, run, monkeypatch
+) -> None:
+    monkeypatch.setenv("WREN_BROKER", "right")
+    passwords = tmp_path / "broker" / "passwords"
+    command = ["mosquitto_passwd", "-b", str(passwords), "wren", "right"]
+    await asyncio.to_thread(subprocess.run, command, check=True)
+    broker.stop()
+    configuration = tmp_path / "broker" / "broker.conf"
+    text = configuration.read_text().replace(
+        "allow_anonymous true", f"allow_anonymous false\npassword_file {passwords}"
+    )
+    configuration.write_text(text)
+    broker.start()
+    nobody = run(house(sources(broker.port)))
+    known = run(
+        house(sources(broker.port, 'username = "wren"\npassword = { environment = "WREN_BROKER" }\nclient_id = "a"'))
+    )
+    away = run(house(sources(9)))
+    await nobody.until(lambda: nobody["broker"].error and known["broker"].state == "good" and away["broker"].error)
+    assert "Not authorized" in nobody["broker"].error
+    assert "refused" in away["broker"].error
+    assert "right" not in known["broker"].model_dump_json()
+
+
+def test_a_level_that_bears_no_time_is_not_kept_for_later_unless_asked() -> None:
+    dated = {"signal": "indoor.pm25", "time": "/t"}
+    state, level = {"signal": "fan.running"}, {"signal": "indoor.pm25"}
+    for signals, qos in (([dated], 1), ([state], 1), ([dated, state], 1), ([level], 0), ([dated, level], 0)):
+        assert MqttTopic(topic="a", signals=signals).subscribed_qos == qos
+    assert MqttTopic(topic="a", signals=[level], qos=1).subscribed_qos == 1
+
+
+@pytest.mark.parametrize("topic", ["", "a/#/b", "a#", "a/b+", "+a/b", "a\0b"])
+def test_what_is_no_topic_is_refused_in_the_house_file(topic: str) -> None:
+    # OASIS MQTT 5.0 (2019), section 4.7.1 "Topic wildcards" and 4.7.3.
+    with pytest.raises(ValidationError, match="topic"):
+        MqttTopic(topic=topic, signals=[{"signal": "indoor.pm25"}])
+
+
+def test_the_port_follows_from_tls_and_a_password_needs_a_name() -> None:
+    # IANA: 1883 mqtt, 8883 secure-mqtt.
+    assert Mqtt(host="broker").used_port == 1883
+    assert Mqtt(host="broker", tls={}).used_port == 8883
+    with pytest.raises(ValidationError, match="add username"):
+        Mqtt(host="broker", password={"environment": "A"})
