@@ -56,10 +56,10 @@ class MqttTopic(Table):
 class Mqtt(Table):
     """The connection to a broker, which reading and publishing share, and the topics that are read.
 
-    `version` is that of the protocol. `client_id` names our session at the broker, which it keeps for `session` while
-    we are away (version 5; a broker of 3.1.1 decides by itself); `patience` is how long it may take to answer. `tls = {}` asks for TLS with the machine's own
-    authorities. `publish_below` is the root topic under which the service writes its own state; without one it writes
-    nothing.
+    `version` is that of the protocol. `client_id` names our session at the broker, which it keeps for `session`
+    while we are away (version 5; a broker of 3.1.1 decides by itself); `patience` is how long it may take to
+    answer. `tls = {}` asks for TLS with the machine's own authorities. `publish_below` is the root topic under
+    which the service writes its own state; without one it writes nothing.
     """
 
     host: Annotated[str, Field(max_length=253, pattern=r"^[A-Za-z0-9_.:-]+$")]
