@@ -1,10 +1,6 @@
-"""A hub that can misbehave, a real broker, and a store to fill."""
+"""A hub that can misbehave, and a store to fill."""
 
 import asyncio
-import os
-import shutil
-import socket
-import subprocess
 import tomllib
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
@@ -18,7 +14,6 @@ from moteledger.intake import Arrivals, Pace, run_sources
 from moteledger.settings import House
 from moteledger.store import Store
 
-MOSQUITTO = shutil.which("mosquitto") or shutil.which("/usr/sbin/mosquitto")
 NOW_US = 1_769_868_300_000_000  # 2026-01-31T14:05:00Z
 QUICK = Pace(first_s=0.02, longest_s=0.1)
 
@@ -92,56 +87,3 @@ async def run(store: Store) -> AsyncIterator[Callable[[House], Running]]:
         assert not task.done(), "a failing source has stopped the others"
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
-
-
-class Broker:
-    """A real broker with a disk of its own, that can be stopped and started again."""
-
-    def __init__(self, folder: Path) -> None:
-        with socket.create_server(("127.0.0.1", 0)) as free:
-            self.port = free.getsockname()[1]
-        self.process: subprocess.Popen[bytes] | None = None
-        self._file = folder / "broker.conf"
-        (folder / "passwords").write_text("")
-        self._file.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
-            f"persistence_location {folder}/\nuser root\nmax_queued_messages 100000\n"
-        )
-
-    def start(self) -> None:
-        assert MOSQUITTO is not None
-        self.process = subprocess.Popen(
-            [MOSQUITTO, "-c", str(self._file)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-        for _ in range(500):
-            try:
-                socket.create_connection(("127.0.0.1", self.port), 0.5).close()
-            except OSError:
-                assert self.process.poll() is None, "the broker did not start"
-                import time
-
-                time.sleep(0.01)
-            else:
-                return
-        raise AssertionError("the broker does not listen")
-
-    def stop(self) -> None:
-        if self.process is not None:
-            self.process.terminate()
-            self.process.wait(10)
-            self.process = None
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    if MOSQUITTO is None:
-        missing = "mosquitto (Debian: mosquitto) is not installed"
-        if os.environ.get("MOTELEDGER_REQUIRE_REAL_COMPONENTS") == "1":
-            pytest.fail(missing)
-        pytest.skip(f"NOT TESTED with a broker: {missing}")
-    folder = tmp_path / "broker"
-    folder.mkdir()
-    running = Broker(folder)
-    running.start()
-    yield running
-    running.stop()
