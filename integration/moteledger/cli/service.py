@@ -1,6 +1,7 @@
 """Running the service: the store, the engine's periodic work and the pages on one loopback address."""
 
 import asyncio
+import logging
 import os
 import signal
 from collections.abc import Awaitable, Callable
@@ -9,12 +10,17 @@ from datetime import UTC, datetime
 
 from ..engine import Engine
 from ..settings import House
-from ..store import Store
+from ..store import Store, StoreError, tend, to_us
 
 LOOPBACK = "127.0.0.1"
 REFRESH_EVERY_S = 60.0
 FIRST_REFRESH_EVERY_S = 2.0
 """While there is no assessment yet: the first readings of a new house should show on its page soon."""
+
+
+TEND_EVERY_S = 600.0
+
+_log = logging.getLogger(__name__)
 
 
 class PortError(OSError):
@@ -61,6 +67,7 @@ async def run_service(
             why = os.strerror(error.errno).lower() if error.errno else str(error)
             raise PortError(f"port {port} on {LOOPBACK}: {why}; choose another with --port") from None
         tasks.append(asyncio.create_task(_refresh_forever(engine)))
+        tasks.append(asyncio.create_task(_tend_forever(store, house.store.keep_raw_us)))
         if beside is not None:
             tasks.append(asyncio.ensure_future(beside()))
         host, bound = runner.addresses[0][:2]
@@ -81,3 +88,12 @@ async def _refresh_forever(engine: Engine) -> None:
     while True:
         await asyncio.to_thread(engine.refresh)
         await asyncio.sleep(REFRESH_EVERY_S if engine.current() else FIRST_REFRESH_EVERY_S)
+
+
+async def _tend_forever(store: Store, keep_raw_us: int | None) -> None:
+    while True:
+        try:
+            await asyncio.to_thread(tend, store, to_us(now()), keep_raw_us)
+        except StoreError as error:
+            _log.warning("the store is not tended now, the next time will do: %s", error)
+        await asyncio.sleep(TEND_EVERY_S)

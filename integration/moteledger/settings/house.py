@@ -40,6 +40,7 @@ from .quantities import (
     TemperatureRise,
     Velocity,
 )
+from .storage import Storage
 from .table import Table
 
 BlowerType = BlowerFamily
@@ -396,6 +397,7 @@ class House(Table):
     indoor_temperature: Temperature = 21.0
     hub: Annotated[tuple[Hub, ...], AfterValidator(distinct_names)] = ()
     mqtt: Mqtt | None = None
+    store: Storage = Storage()
     network: Network = Network()
 
     @model_validator(mode="after")

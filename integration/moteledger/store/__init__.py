@@ -1,7 +1,20 @@
 """Keeps readings for good: SQLite, append-only, one writer, durable before acknowledged."""
 
-from .readings import Appended, Reading, Series, Thinned, from_us, to_us
+from .readings import Appended, Held, Reading, Series, Thinned, from_us, to_us
+from .retention import Tended, tend
 from .schema import StoreError
 from .store import Store
 
-__all__ = ["Appended", "Reading", "Series", "Store", "StoreError", "Thinned", "from_us", "to_us"]
+__all__ = [
+    "Appended",
+    "Held",
+    "Reading",
+    "Series",
+    "Store",
+    "StoreError",
+    "Tended",
+    "Thinned",
+    "from_us",
+    "tend",
+    "to_us",
+]

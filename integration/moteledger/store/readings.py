@@ -36,18 +36,21 @@ class Reading(NamedTuple):
 
 
 class Appended(NamedTuple):
-    """What became of a batch: kept as new, there already with the same value, there already with another value.
+    """What became of a batch: kept as new, there already with the same value or with another one, too late.
 
-    The first value of a signal at a time stays; a reading that differs from it is counted and not kept.
+    The first value of a signal at a time stays; a reading that differs from it is counted and not kept. A reading is
+    too late when those of its hour have been thinned to the hour's figures: whether it is among them already cannot be
+    told any more, so it is counted and not kept.
     """
 
     new: int = 0
     repeated: int = 0
     differing: int = 0
+    too_late: int = 0
 
     def and_also(self, other: "Appended") -> "Appended":
         """The counts of two batches together."""
-        return Appended(self.new + other.new, self.repeated + other.repeated, self.differing + other.differing)
+        return Appended(*(mine + theirs for mine, theirs in zip(self, other, strict=True)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,6 +78,23 @@ class Thinned:
     low: NDArray[np.float64]
     high: NDArray[np.float64]
     count: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.start_us)
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """A state in intervals of equal length, each value standing until the next reading, but no longer than it holds.
+
+    `mean` is that over the part of the interval for which the state is `known` (a fraction, above nought; an interval
+    in which it is never known is left out), and so weighted by time, however many readings there were.
+    """
+
+    interval_us: int
+    start_us: NDArray[np.int64]
+    mean: NDArray[np.float64]
+    known: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.start_us)

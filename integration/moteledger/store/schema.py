@@ -43,6 +43,32 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             created INTEGER NOT NULL
         ) STRICT""",
     ),
+    (
+        """CREATE TABLE hourly (
+            signal INTEGER NOT NULL REFERENCES signal (id),
+            start INTEGER NOT NULL,
+            count INTEGER NOT NULL,
+            total REAL NOT NULL,
+            low REAL NOT NULL,
+            high REAL NOT NULL,
+            first_time INTEGER NOT NULL,
+            first_value REAL NOT NULL,
+            last_time INTEGER NOT NULL,
+            last_value REAL NOT NULL,
+            held REAL NOT NULL,
+            thinned INTEGER NOT NULL,
+            PRIMARY KEY (signal, start)
+        ) STRICT, WITHOUT ROWID""",
+        "CREATE INDEX hourly_with_readings ON hourly (start) WHERE thinned = 0",
+        """CREATE TABLE stale (
+            signal INTEGER NOT NULL REFERENCES signal (id),
+            start INTEGER NOT NULL,
+            PRIMARY KEY (signal, start)
+        ) STRICT, WITHOUT ROWID""",
+        # The remainder of a negative number is negative here; an hour starts at or before each of its readings.
+        """INSERT INTO stale SELECT DISTINCT signal, time - (time % 3600000000 + 3600000000) % 3600000000
+            FROM reading""",
+    ),
 )
 
 

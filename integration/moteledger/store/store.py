@@ -12,14 +12,17 @@ from typing import TypeVar
 
 import numpy as np
 
-from .readings import Appended, Reading, Series, Thinned
+from . import hours
+from .readings import Appended, Held, Reading, Series, Thinned
 from .schema import LOCK_PATIENCE_S, StoreError, connect, explain, open_store_file
 from .writer import Writer
 
 T = TypeVar("T")
 
+Observer = Callable[[dict[str, Reading]], None]
+"""Told of each batch once it is safe on the disk: its newest reading of every signal."""
+
 _SERIES = np.dtype([("time_us", np.int64), ("value", np.float64)])
-_THINNED = np.dtype([("bucket", np.int64), ("mean", float), ("low", float), ("high", float), ("count", np.int64)])
 _LARGEST_TIME_US = 2**63 - 1
 
 
@@ -40,6 +43,8 @@ class Store:
         self.path = path
         self._writer = Writer(path, connection)
         self._readers: LifoQueue[sqlite3.Connection] = LifoQueue()
+        self._observers: tuple[Observer, ...] = ()
+        self._taken = Appended()
         self._closed = False
 
     @classmethod
@@ -81,7 +86,41 @@ class Store:
         batch = [_checked(reading) for reading in readings]
         # The primary key's order: neighbouring rows go to the same page.
         batch.sort(key=attrgetter("signal", "time_us"))
-        return self._writer.submit(lambda connection: self._insert(connection, batch))
+        promise = self._writer.submit(lambda connection: self._insert(connection, batch))
+        promise.add_done_callback(self._count)
+        if self._observers:
+            promise.add_done_callback(lambda done: self._tell_observers(done, batch))
+        return promise
+
+    def observe(self, observer: Observer) -> Callable[[], None]:
+        """Have `observer` told of every batch with new readings, after it is safe on the disk; returns how to end that.
+
+        It is called in the writer's thread and holds up all who append: it must do next to nothing and raise nothing.
+        """
+        self._observers = (*self._observers, observer)
+
+        def end() -> None:
+            self._observers = tuple(other for other in self._observers if other is not observer)
+
+        return end
+
+    @property
+    def taken(self) -> Appended:
+        """What became of all batches that were kept since the store was opened."""
+        return self._taken
+
+    def _count(self, promise: Future[Appended]) -> None:
+        # The writer's thread alone keeps promises, so that nothing is counted twice or lost.
+        if not promise.cancelled() and promise.exception() is None:
+            self._taken = self._taken.and_also(promise.result())
+
+    def size_bytes(self) -> int:
+        """The room taken on the disk, write-ahead log included."""
+        beside = (self.path, self.path.with_name(f"{self.path.name}-wal"))
+        try:
+            return sum(path.stat().st_size for path in beside if path.exists())
+        except OSError as error:
+            raise StoreError(self.path, f"cannot be found ({error.strerror}); check the disk") from error
 
     def series(self, signal: str, start_us: int, end_us: int, *, limit: int | None = None) -> Series:
         """The readings of `signal` with start_us <= time < end_us, in order of time; at most the first `limit`."""
@@ -98,27 +137,24 @@ class Store:
         """Mean, lowest and highest reading of each interval of `interval_us` that has any, start_us <= time < end_us.
 
         Intervals start at whole multiples of `interval_us` since 1970 UTC; the first and the last may be cut short by
-        the bounds. Raises ValueError for an interval that is not positive.
+        the bounds. A thinned hour counts whole, as if it lay where it starts. Raises ValueError for an interval that is
+        not positive.
         """
         if interval_us <= 0:
             raise ValueError(f"an interval of {interval_us} us cannot hold readings; give a positive one")
-        first_start_us = start_us // interval_us * interval_us
         with self._reader() as reader:
-            rows = reader.execute(
-                "SELECT (time - ?) / ? AS bucket, avg(value), min(value), max(value), count(*) FROM reading"
-                " WHERE signal = (SELECT id FROM signal WHERE name = ?) AND time >= ? AND time < ?"
-                " GROUP BY bucket ORDER BY bucket",
-                (first_start_us, interval_us, signal, start_us, end_us),
-            )
-            table = np.fromiter(rows, _THINNED)
-        return Thinned(
-            interval_us,
-            first_start_us + table["bucket"] * interval_us,
-            table["mean"].copy(),
-            table["low"].copy(),
-            table["high"].copy(),
-            table["count"].copy(),
-        )
+            return hours.by_intervals(reader, signal, start_us, end_us, interval_us)
+
+    def held(self, signal: str, start_us: int, end_us: int, interval_us: int, hold_us: int) -> Held:
+        """A state by intervals as in `thinned`, weighted by time; a value holds for `hold_us` at most.
+
+        Within a thinned hour each reading is taken to have held until the next. Raises ValueError for an interval that
+        is not positive.
+        """
+        if interval_us <= 0:
+            raise ValueError(f"an interval of {interval_us} us cannot hold readings; give a positive one")
+        with self._reader() as reader:
+            return hours.held(reader, signal, start_us, end_us, interval_us, hold_us)
 
     def latest(self, signal: str) -> Reading | None:
         """The newest reading of `signal`, if there is any."""
@@ -193,15 +229,31 @@ class Store:
         """A connection that only reads, for the length of a `with`; errors of the database become StoreError."""
         return self._reader()
 
+    def _tell_observers(self, done: Future[Appended], batch: list[Reading]) -> None:
+        if done.cancelled() or done.exception() is not None or not done.result().new:
+            return
+        # The batch is in order of signal and time: of each signal, the last one stays.
+        newest = {reading.signal: reading for reading in batch}
+        for observer in self._observers:
+            observer(newest)
+
     def _insert(self, connection: sqlite3.Connection, batch: list[Reading]) -> Appended:
         ids = {name: self._signal_id(connection, name) for name in {reading.signal for reading in batch}}
+        touched = {(ids[signal], hours.hour_of(time_us)) for time_us, signal, _ in batch}
+        too_late = 0
+        if thinned := hours.thinned_among(connection, touched):
+            whole = len(batch)
+            batch = [each for each in batch if (ids[each.signal], hours.hour_of(each.time_us)) not in thinned]
+            too_late = whole - len(batch)
         cursor = connection.executemany(
             "INSERT INTO reading (signal, time, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
             ((ids[signal], time_us, value) for time_us, signal, value in batch),
         )
         new = max(cursor.rowcount, 0)
+        if new:
+            hours.mark_stale(connection, touched - thinned)
         if new == len(batch):
-            return Appended(new)
+            return Appended(new, too_late=too_late)
         # Every reading of the batch now has a row; one that holds another value was there first.
         kept = connection.cursor()
         differing = sum(
@@ -210,7 +262,7 @@ class Store:
             ).fetchone()[0]
             for time_us, signal, value in batch
         )
-        return Appended(new, len(batch) - new - differing, differing)
+        return Appended(new, len(batch) - new - differing, differing, too_late)
 
     def _signal_id(self, connection: sqlite3.Connection, name: str) -> int:
         row = connection.execute("SELECT id FROM signal WHERE name = ?", (name,)).fetchone()
