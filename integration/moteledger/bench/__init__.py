@@ -6,13 +6,25 @@ it gives it has measured when called; no figure is kept from another run.
 
 from collections.abc import Callable, Iterable
 
+from .fan_plan import replayed_year, two_days
 from .house_year import house_year
 from .row import BenchRow, Plain, table
 from .timing import Timing, best_of
 
-__all__ = ["BENCHES", "BenchRow", "Plain", "Timing", "best_of", "house_year", "run_all", "table"]
+__all__ = [
+    "BENCHES",
+    "BenchRow",
+    "Plain",
+    "Timing",
+    "best_of",
+    "house_year",
+    "replayed_year",
+    "run_all",
+    "table",
+    "two_days",
+]
 
-BENCHES: tuple[Callable[[], BenchRow], ...] = (house_year,)
+BENCHES: tuple[Callable[[], BenchRow], ...] = (house_year, two_days, replayed_year)
 
 
 def run_all(benches: Iterable[Callable[[], BenchRow]] = BENCHES) -> list[BenchRow]:
