@@ -1,8 +1,9 @@
 """The local HTTP service under /v1: readings in and out, the sections of the assessment, and its own description."""
 
 from .app import BODY_LIMIT, create_app
+from .connections import WatchedRunner
 from .pages import add_pages
 from .problems import Problem, ProblemError
 from .routing import AssessmentSource
 
-__all__ = ["BODY_LIMIT", "AssessmentSource", "Problem", "ProblemError", "add_pages", "create_app"]
+__all__ = ["BODY_LIMIT", "AssessmentSource", "Problem", "ProblemError", "WatchedRunner", "add_pages", "create_app"]

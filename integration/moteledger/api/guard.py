@@ -109,6 +109,11 @@ def security_headers(network: Network) -> Callable[[web.Request, web.StreamRespo
     return add
 
 
+def bare_headers() -> dict[str, str]:
+    """The headers of an answer to what never became a request."""
+    return {**_HEADERS, "Content-Security-Policy": _POLICY, "Server": "moteledger"}
+
+
 async def expect_continue(request: web.Request) -> web.StreamResponse | None:
     """Answer `Expect: 100-continue` (RFC 9110 section 10.1.1): a body too large is refused before it is sent."""
     if request.headers["Expect"].lower() != "100-continue":

@@ -49,11 +49,12 @@ class Rate:
 
 def client_of(request: web.BaseRequest) -> str:
     """Whose request it is: the address it comes from, of which an IPv6 host has as many as it likes in one /64."""
-    return _client(request.remote or "")
+    return client_at(request.remote or "")
 
 
 @lru_cache(maxsize=MOST_CLIENTS)
-def _client(address: str) -> str:
+def client_at(address: str) -> str:
+    """The client that an IP address stands for."""
     try:
         ip = ip_address(address.partition("%")[0])
     except ValueError:

@@ -28,9 +28,12 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     # How the service is, and how to speak with it.
     ("GET", "/healthz"): ANY_TOKEN,
     ("GET", "/openapi.json"): ANY_TOKEN,
+    ("GET", "/.well-known/wot"): ANY_TOKEN,
     # Readings. A contractor gets only the signals of CONTRACTOR_SIGNALS, here and in the stream.
     ("POST", "/v1/readings"): _to(CONTRIBUTE),
     ("GET", "/v1/readings"): _to(VIEW, CONTRACTOR),
+    # Its addresses and raw values are for who sets the house up.
+    ("GET", "/v1/sources"): _to(VIEW),
     ("GET", "/v1/live"): _to(VIEW, CONTRACTOR),
     ("GET", "/v1/alarms"): _to(VIEW, AUTOMATE, CONTRACTOR),
     # The assessment by sections.
@@ -55,9 +58,16 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("GET", "/cards/account"): _to(VIEW),
     ("GET", "/cards/fan"): _to(VIEW),
     ("GET", "/cards/trace"): _to(VIEW),
+    ("GET", "/cards/ahead"): _to(VIEW),
+    ("GET", "/cards/events"): _to(VIEW),
+    ("GET", "/cards/alarms"): _to(VIEW, CONTRACTOR),
+    ("GET", "/cards/pressure"): _to(VIEW, CONTRACTOR),
     ("GET", "/cards/filter"): _to(VIEW, CONTRACTOR),
     ("GET", "/cards/delivery"): _to(VIEW, CONTRACTOR),
     ("GET", "/cards/{name}"): _to(VIEW),
+    # Forms on the cards, for whoever may do the same over the API.
+    ("POST", "/filter/change"): _to(AUTOMATE, CONTRACTOR),
+    ("POST", "/fan/wish"): _to(AUTOMATE),
     ("GET", "/static/{name}"): ANYONE,
     ("GET", "/enter"): ANYONE,
     ("POST", "/enter"): ANYONE,

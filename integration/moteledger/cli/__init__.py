@@ -1,4 +1,4 @@
-"""The command line: `moteledger demo | serve | assess | compare | prove | check | bench`."""
+"""The command line: `moteledger demo | serve | assess | compare | prove | check | token | bench`."""
 
 import argparse
 import asyncio
@@ -14,13 +14,14 @@ from tempfile import TemporaryDirectory
 
 from ..engine import WANTED_HALF_WIDTH, AssessmentError, ComparisonError, Engine, Ranking, assess, compare, guide, prove
 from ..intake import RecordingError, accept, read_recording
-from ..settings import SettingsFileError, missing_keys, read_candidates, read_house
+from ..settings import SettingsFileError, TlsError, missing_keys, read_candidates, read_house
 from ..store import Store, StoreError
 from .following import Follower, FollowingError, follow, loopback_address
 from .progress import progress_bar
 from .proving import guide_text, proof_text
-from .service import PortError, now, run_service
+from .service import ClosedDoorError, PortError, now, run_service
 from .summary import summary, volume_text
+from .tokens import TokenError, add_token_command
 
 DONE, UNUSABLE, INTERRUPTED = 0, 1, 130
 _PORT = 8467
@@ -51,6 +52,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         ComparisonError,
         StoreError,
         PortError,
+        ClosedDoorError,
+        TokenError,
+        TlsError,
         FollowingError,
         OutputError,
     ) as error:
@@ -133,6 +137,8 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="say what is wrong with a house file or missing from it")
     check.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
     check.set_defaults(run=_check)
+
+    add_token_command(commands)
 
     bench = commands.add_parser("bench", help="measure how fast this machine does the work")
     bench.set_defaults(run=_bench)

@@ -1,4 +1,4 @@
-"""Running the service: the store, the engine's periodic work and the pages on one loopback address."""
+"""Running the service: the store, the engine's periodic work and the pages on the address of the house file."""
 
 import asyncio
 import logging
@@ -11,8 +11,8 @@ from datetime import UTC, datetime
 from ..engine import Engine
 from ..settings import House
 from ..store import Store, StoreError, tend, to_us
+from ..store.tokens import Tokens
 
-LOOPBACK = "127.0.0.1"
 REFRESH_EVERY_S = 60.0
 FIRST_REFRESH_EVERY_S = 2.0
 """While there is no assessment yet: the first readings of a new house should show on its page soon."""
@@ -25,6 +25,10 @@ _log = logging.getLogger(__name__)
 
 class PortError(OSError):
     """The service cannot listen on the port; the message says which and what to do."""
+
+
+class ClosedDoorError(Exception):
+    """The house file asks for tokens, but there is none that anybody could show."""
 
 
 def now() -> datetime:
@@ -44,15 +48,24 @@ async def run_service(
 ) -> None:
     """Serve until interrupted; `ready` is told the address; `beside` runs along, for instance a simulated house.
 
-    Raises PortError when the port is taken or not allowed.
+    Raises PortError when the port is taken or not allowed, ClosedDoorError when nobody could ask for anything.
     """
     from aiohttp import web  # noqa: PLC0415  only a service pays for loading it
 
-    from ..api import add_pages, create_app  # noqa: PLC0415  likewise
+    from ..api import WatchedRunner, add_pages, create_app  # noqa: PLC0415  likewise
 
-    app = create_app(store, engine, fan=engine.fan, clock=now)
+    network = house.network
+    tls = network.tls()
+    if network.needs_tokens and not Tokens(store).any_usable(to_us(now())):
+        raise ClosedDoorError(
+            f"[network] asks for a token at every request, and {store.path} holds none that is good; make one with "
+            f"moteledger token new --store {store.path} --name NAME --scope view"
+        )
+    if tls is None and not network.on_loopback:
+        _log.warning("tokens cross the network unencrypted; give certificate_file and key_file in [network]")
+    app = create_app(store, engine, fan=engine.fan, clock=now, network=network)
     add_pages(app, house, banner=banner)
-    runner = web.AppRunner(app, access_log=None, shutdown_timeout=2.0)
+    runner = WatchedRunner(app, network)
     await runner.setup()
     stop = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -60,18 +73,18 @@ async def run_service(
     tasks: list[asyncio.Task[None]] = []
     try:
         try:
-            site = web.TCPSite(runner, LOOPBACK, port)
+            site = web.TCPSite(runner, network.listen, port, ssl_context=tls)
             await site.start()
         except OSError as error:
             # asyncio wraps the system's words in its own; the number still tells them.
             why = os.strerror(error.errno).lower() if error.errno else str(error)
-            raise PortError(f"port {port} on {LOOPBACK}: {why}; choose another with --port") from None
+            raise PortError(f"port {port} on {network.listen}: {why}; choose another with --port") from None
         tasks.append(asyncio.create_task(_refresh_forever(engine)))
         tasks.append(asyncio.create_task(_tend_forever(store, house.store.keep_raw_us)))
         if beside is not None:
             tasks.append(asyncio.ensure_future(beside()))
         host, bound = runner.addresses[0][:2]
-        ready(f"http://{host}:{bound}/")
+        ready(f"{'http' if tls is None else 'https'}://{f'[{host}]' if ':' in host else host}:{bound}/")
         waiting = asyncio.create_task(stop.wait())
         done, _ = await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
         for task in done - {waiting}:
