@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from aiohttp import web
 
 from ..engine.fan_control import FanControl
+from ..intake import Arrivals
 from ..settings import Network
 from ..store import Store
 from ..store.tokens import Tokens
@@ -23,6 +24,7 @@ from .problems import answer_with_problems
 from .readings import READINGS_ROUTES
 from .routing import SERVICE, AssessmentSource, Service
 from .sections import SECTION_ROUTES
+from .sources import SOURCES_ROUTE
 
 BODY_LIMIT = 1024 * 1024
 
@@ -39,13 +41,15 @@ def create_app(
     source: AssessmentSource,
     *,
     fan: FanControl | None = None,
+    arrivals: Arrivals | None = None,
     clock: Callable[[], datetime] = now,
     body_limit: int = BODY_LIMIT,
     network: Network = Network(),  # noqa: B008  immutable
 ) -> web.Application:
     """The service as an aiohttp application; the caller opens and closes `store`.
 
-    `fan` gives the fan's answer; without one, there is nobody to decide and the answer is `leave`.
+    `fan` gives the fan's answer; without one, there is nobody to decide and the answer is `leave`. `arrivals` keeps
+    account of what comes from each source.
     `body_limit` is in bytes after unpacking. `network` says by which names the service may be addressed, from which
     pages, how often, and whether each request takes a token. Further routes (pages) may be added to the application's
     router; guards, scopes and headers hold for them too.
@@ -66,8 +70,8 @@ def create_app(
     app[DOORKEEPER] = doorkeeper
     fan = fan or FanControl(store, clock)
     threads = ThreadPoolExecutor(_INTAKE_THREADS, thread_name_prefix="intake")
-    app[SERVICE] = Service(store, source, fan, clock, threads)
-    routes = (*READINGS_ROUTES, *SECTION_ROUTES, *ANSWER_ROUTES, *CHANGE_ROUTES, HEALTH_ROUTE)
+    app[SERVICE] = Service(store, source, fan, clock, threads, arrivals or Arrivals())
+    routes = (*READINGS_ROUTES, *SECTION_ROUTES, *ANSWER_ROUTES, *CHANGE_ROUTES, SOURCES_ROUTE, HEALTH_ROUTE)
     for route in (*routes, description_route(routes, needs_tokens=network.needs_tokens)):
         if route.method == "GET":
             app.router.add_get(route.path, route.handler, expect_handler=expect_continue)

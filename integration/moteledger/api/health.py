@@ -17,6 +17,7 @@ class Health(BaseModel):
     status: Literal["ok"] = "ok"
     time: str = Field(description="The service's clock.")
     newest_reading: str | None = Field(description="The time of the newest reading of any signal, if there is any.")
+    failing_sources: int = Field(description="How many hubs and brokers cannot be read now; /v1/sources says why.")
 
 
 async def give_health(request: web.Request) -> web.StreamResponse:
@@ -24,7 +25,8 @@ async def give_health(request: web.Request) -> web.StreamResponse:
     service = request.app[SERVICE]
     extent = await asyncio.to_thread(service.store.extent)
     newest = None if extent is None else text_of(extent[1])
-    answer = json_answer(Health(time=text_of(to_us(service.clock())), newest_reading=newest))
+    failing = sum(source.state == "failing" for source in service.arrivals.sources())
+    answer = json_answer(Health(time=text_of(to_us(service.clock())), newest_reading=newest, failing_sources=failing))
     answer.headers["Cache-Control"] = "no-store"
     return answer
 

@@ -17,7 +17,7 @@ from ..store import Store, to_us
 from .auth import GRANT
 from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
 from .problems import ProblemError
-from .routing import SERVICE, Route, json_answer
+from .routing import SERVICE, Route, Service, json_answer
 
 MOST_POINTS = 10_000
 SENML_MEDIA_TYPE = "application/senml+json"
@@ -152,7 +152,7 @@ async def take_readings(request: web.Request) -> web.StreamResponse:
     now_us = to_us(service.clock())
     loop = asyncio.get_running_loop()
     # Reading JSON and waiting for the disk both hold up a thread, never the loop.
-    taken = await loop.run_in_executor(service.intake_threads, _take, service.store, body, now_us, senml)
+    taken = await loop.run_in_executor(service.intake_threads, _take, service, body, now_us, senml)
     if taken.refused and not taken.accepted + taken.repeated + taken.differing:
         raise ProblemError(
             HTTPStatus.UNPROCESSABLE_ENTITY,
@@ -190,12 +190,13 @@ async def give_readings(request: web.Request) -> web.StreamResponse:
     return json_answer(answer)
 
 
-def _take(store: Store, body: bytes, now_us: int, senml: bool) -> Taken:
+def _take(service: Service, body: bytes, now_us: int, senml: bool) -> Taken:
     try:
         records = read_records(body, now_us, senml=senml)
     except RecordsError as error:
         raise ProblemError(HTTPStatus.BAD_REQUEST, str(error), place=error.place) from None
-    appended = accept(store, records.readings)
+    appended = accept(service.store, records.readings)
+    service.arrivals.pushed.took_records(appended, records, now_us)
     return Taken(
         accepted=appended.new,
         repeated=appended.repeated,

@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 from ..engine.assessment import Assessment
 from ..engine.fan_control import FanControl
+from ..intake import Arrivals
 from ..store import Store
 
 
@@ -32,6 +33,7 @@ class Service:
     fan: FanControl
     clock: Callable[[], datetime]
     intake_threads: ThreadPoolExecutor
+    arrivals: Arrivals
 
 
 SERVICE: web.AppKey[Service] = web.AppKey("service", Service)

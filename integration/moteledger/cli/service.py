@@ -9,6 +9,7 @@ from contextlib import suppress
 from datetime import UTC, datetime
 
 from ..engine import Engine
+from ..intake import Arrivals, run_sources
 from ..settings import House
 from ..store import Store, StoreError, tend, to_us
 from ..store.tokens import Tokens
@@ -63,7 +64,8 @@ async def run_service(
         )
     if tls is None and not network.on_loopback:
         _log.warning("tokens cross the network unencrypted; give certificate_file and key_file in [network]")
-    app = create_app(store, engine, fan=engine.fan, clock=now, network=network)
+    arrivals = Arrivals(house)
+    app = create_app(store, engine, fan=engine.fan, arrivals=arrivals, clock=now, network=network)
     add_pages(app, house, banner=banner)
     runner = WatchedRunner(app, network)
     await runner.setup()
@@ -80,6 +82,7 @@ async def run_service(
             why = os.strerror(error.errno).lower() if error.errno else str(error)
             raise PortError(f"port {port} on {network.listen}: {why}; choose another with --port") from None
         tasks.append(asyncio.create_task(_refresh_forever(engine)))
+        tasks.append(asyncio.create_task(run_sources(house, store, arrivals, lambda: to_us(now()))))
         tasks.append(asyncio.create_task(_tend_forever(store, house.store.keep_raw_us)))
         if beside is not None:
             tasks.append(asyncio.ensure_future(beside()))

@@ -15,7 +15,7 @@ from ..store import Appended, Reading
 from .mapping import Arrived, Refused
 from .moments import text_of
 from .purposes import MissingSignals, missing_signals
-from .records import Refusal
+from .records import Records, Refusal
 
 REFUSALS_KEPT = 20
 
@@ -139,17 +139,15 @@ class Source:
             for signal in absent:
                 self._signals.setdefault(signal, _OfSignal()).absent += 1
 
-    def took_records(
-        self, appended: Appended, readings: Iterable[Reading], refused: int, refusals: Iterable[Refusal], now_us: int
-    ) -> None:
+    def took_records(self, appended: Appended, records: Records, now_us: int) -> None:
         """Count what came ready to be kept, as by HTTP."""
         with self._lock:
             self._documents += 1
             self._appended = self._appended.and_also(appended)
             self._last_good_us = now_us
-            self._refused += refused
-            self._refusals.extend(refusals)
-            for reading in readings:
+            self._refused += records.refused
+            self._refusals.extend(records.refusals)
+            for reading in records.readings:
                 known = self._signals.setdefault(reading.signal, _OfSignal())
                 known.kept += 1
                 known.reading, known.received_us = reading, now_us
@@ -187,7 +185,8 @@ class Source:
 class Arrivals:
     """All sources of a house; `pushed` is whoever sends readings by HTTP."""
 
-    def __init__(self) -> None:
+    def __init__(self, house: House | None = None) -> None:
+        self._house = house
         self.pushed = Source("push", "http", "POST /v1/readings")
         self._sources: list[Source] = [self.pushed]
 
@@ -201,11 +200,12 @@ class Arrivals:
         """The state of each source now."""
         return [source.report() for source in self._sources]
 
-    def report(self, house: House, stored: Iterable[str], now_us: int) -> SourcesReport:
+    def report(self, stored: Iterable[str], now_us: int) -> SourcesReport:
         """All of it: what came, and what is missing beside the signals that are `stored`."""
         sources = self.sources()
         come = {each.signal for source in sources for each in source.signals if each.value is not None}
-        return SourcesReport(time=text_of(now_us), sources=sources, missing=missing_signals(house, come | set(stored)))
+        missing = missing_signals(self._house, come | set(stored))
+        return SourcesReport(time=text_of(now_us), sources=sources, missing=missing)
 
 
 def _text(time_us: int | None) -> str | None:

@@ -42,10 +42,10 @@ def mapped_signals(house: House) -> Iterator[str]:
         yield from (mapped.signal for mapped in topic.signals)
 
 
-def missing_signals(house: House, known: Collection[str]) -> list[MissingSignals]:
+def missing_signals(house: House | None, known: Collection[str]) -> list[MissingSignals]:
     """The purposes for which no signal is `known`, the most telling first."""
-    mapped = set(mapped_signals(house))
-    purposes = [*_PURPOSES, *_corrections(house)]
+    mapped = set(mapped_signals(house)) if house is not None else set()
+    purposes = [*_PURPOSES, *(_corrections(house) if house is not None else ())]
     return [
         MissingSignals(any_of=any_of, mapped=not mapped.isdisjoint(any_of), would_tell=would_tell)
         for any_of, would_tell in purposes
