@@ -67,8 +67,11 @@ async def answer_with_problems(request: web.Request, handler: Handler) -> web.St
         if error.status < HTTPStatus.BAD_REQUEST:
             raise
         return _translated(request, error).response()
-    except StoreError:
-        _log.exception("the store failed while answering %s %s", request.method, request.path)
+    except StoreError as error:
+        # The message tells all; a trace for each refused request would fill what is left of the disk.
+        _log.error("the store failed while answering %s %s: %s", request.method, request.path, error)
+        if error.disk_is_full:
+            return disk_full().response()
         return not_now("the store does not answer; nothing was kept, send it again later").response()
     except Exception:
         _log.exception("%s %s failed", request.method, request.path)
@@ -80,6 +83,15 @@ async def answer_with_problems(request: web.Request, handler: Handler) -> web.St
 def not_now(detail: str) -> ProblemError:
     """The problem of what may succeed later."""
     return ProblemError(HTTPStatus.SERVICE_UNAVAILABLE, detail, headers={"Retry-After": str(RETRY_AFTER_S)})
+
+
+def disk_full() -> ProblemError:
+    """The problem of what may succeed once there is room on the disk."""
+    return ProblemError(
+        HTTPStatus.INSUFFICIENT_STORAGE,
+        "the disk of the service is full; nothing of this was kept, free some space and send it again",
+        headers={"Retry-After": str(RETRY_AFTER_S)},
+    )
 
 
 def too_large(limit: int) -> ProblemError:

@@ -1,4 +1,4 @@
-"""The command line: `moteledger demo | serve | assess | compare | prove | check | token | bench`."""
+"""The command line: `moteledger demo | serve | assess | compare | prove | check | backup | token | bench`."""
 
 import argparse
 import asyncio
@@ -16,10 +16,12 @@ from ..engine import WANTED_HALF_WIDTH, AssessmentError, ComparisonError, Engine
 from ..intake import RecordingError, accept, read_recording
 from ..settings import SettingsFileError, TlsError, missing_keys, read_candidates, read_house
 from ..store import Store, StoreError
+from .backfilling import add_backfill_command
 from .following import Follower, FollowingError, follow, loopback_address
 from .progress import progress_bar
 from .proving import guide_text, proof_text
 from .service import ClosedDoorError, PortError, now, run_service
+from .storing import backup_text, store_text
 from .summary import summary, volume_text
 from .tokens import TokenError, add_token_command
 
@@ -134,11 +136,20 @@ def _parser() -> argparse.ArgumentParser:
     proving.add_argument("--json", type=_out_file, metavar="OUT", help="write the plan or the result as JSON")
     proving.set_defaults(run=_prove)
 
-    check = commands.add_parser("check", help="say what is wrong with a house file or missing from it")
-    check.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
+    check = commands.add_parser("check", help="say what is wrong with a house file or a store, or missing from it")
+    checked = check.add_mutually_exclusive_group(required=True)
+    checked.add_argument("--house", type=Path, metavar="FILE", help="the house file")
+    checked.add_argument("--store", type=Path, metavar="FILE", help="the store, which may be in use")
     check.set_defaults(run=_check)
 
+    add_backfill_command(commands)
     add_token_command(commands)
+
+    backup = commands.add_parser("backup", help="copy a store, which may be in use, and verify the copy")
+    backup.add_argument("--store", type=Path, required=True, metavar="FILE", help="the store")
+    backup.add_argument("to", type=_out_file, metavar="TO", help="the file to make")
+    backup.add_argument("--overwrite", action="store_true", help="replace TO if it exists")
+    backup.set_defaults(run=_backup)
 
     bench = commands.add_parser("bench", help="measure how fast this machine does the work")
     bench.set_defaults(run=_bench)
@@ -221,10 +232,18 @@ def _prove(given: argparse.Namespace) -> int:
 
 
 def _check(given: argparse.Namespace) -> int:
+    if given.store is not None:
+        print(store_text(given.store))
+        return DONE
     house = read_house(given.house)
     print(f"{given.house}: good. {house.name}, {volume_text(house)} of air.")
     for missing in missing_keys(house):
         print(f"  {missing.key} is not given; it would tell {missing.would_tell}")
+    return DONE
+
+
+def _backup(given: argparse.Namespace) -> int:
+    print(backup_text(given.store, given.to, overwrite=given.overwrite))
     return DONE
 
 

@@ -10,6 +10,7 @@ from ..signals import SIGNALS
 from ..store import Store, StoreError, to_us
 from .assess import assess
 from .assessment import Assessment
+from .day_books import keep_days
 from .fan_control import FanControl
 from .filter_change import filter_changes, with_filter_since
 from .grid import AssessmentError
@@ -73,5 +74,6 @@ class Engine:
         readings = {name: self._store.series(name, start_us, end_us) for name in names}
         house = with_filter_since(self._house, filter_changes(self._store).newest)
         assessment = assess(house, readings, dwell=self.fan.dwell())
+        keep_days(self._store, house, assessment)
         self._store.keep_snapshot(SNAPSHOT, to_us(assessment.period.end), assessment.model_dump_json())
         return assessment

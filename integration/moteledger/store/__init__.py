@@ -1,5 +1,7 @@
 """Keeps readings for good: SQLite, append-only, one writer, durable before acknowledged."""
 
+from .backup import back_up
+from .integrity import problems_of
 from .readings import Appended, Held, Reading, Series, Thinned, from_us, to_us
 from .retention import Tended, tend
 from .schema import StoreError
@@ -14,7 +16,9 @@ __all__ = [
     "StoreError",
     "Tended",
     "Thinned",
+    "back_up",
     "from_us",
+    "problems_of",
     "tend",
     "to_us",
 ]

@@ -5,6 +5,7 @@ from pathlib import Path
 
 APPLICATION_ID = 0x4D6F7465
 LOCK_PATIENCE_S = 5.0
+WAY_OUT = "stop the service, put the file aside and a backup in its place; moteledger check --store says what is hurt"
 
 # One entry per schema version, oldest first; an entry is never changed once released, a new one is added.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
@@ -69,14 +70,30 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         """INSERT INTO stale SELECT DISTINCT signal, time - (time % 3600000000 + 3600000000) % 3600000000
             FROM reading""",
     ),
+    (
+        """CREATE TABLE backfill (
+            digest TEXT PRIMARY KEY,
+            chunks INTEGER NOT NULL,
+            readings INTEGER NOT NULL,
+            new INTEGER NOT NULL,
+            repeated INTEGER NOT NULL,
+            differing INTEGER NOT NULL,
+            too_late INTEGER NOT NULL,
+            finished INTEGER NOT NULL
+        ) STRICT, WITHOUT ROWID""",
+    ),
 )
 
 
 class StoreError(Exception):
-    """The store cannot be opened, read or written; the message names the file, what is wrong and what to do."""
+    """The store cannot be opened, read or written; the message names the file, what is wrong and what to do.
 
-    def __init__(self, path: Path, problem: str) -> None:
+    `disk_is_full` tells the failure that ends by itself once somebody makes room.
+    """
+
+    def __init__(self, path: Path, problem: str, *, disk_is_full: bool = False) -> None:
         self.path = path
+        self.disk_is_full = disk_is_full
         self.problem = problem
         super().__init__(f"{path}: {problem}")
 
@@ -92,13 +109,14 @@ def open_store_file(path: Path, lock_patience_s: float = LOCK_PATIENCE_S) -> sql
         raise StoreError(path, f"the folder {path.parent} does not exist; create it")
     connection = connect(path, lock_patience_s)
     try:
-        _refuse_other_files(connection, path)
+        refuse_other_files(connection, path)
         if connection.execute("PRAGMA journal_mode = WAL").fetchone() != ("wal",):
             raise StoreError(path, "its disk does not allow write-ahead logging; keep the store on a local disk")
         # The defaults of SQLite in WAL mode may lose the last commits at a power cut; an acknowledged reading must not.
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
         _migrate(connection)
+        _probe(connection, path)
     except sqlite3.Error as error:
         connection.close()
         raise StoreError(path, explain(error)) from error
@@ -128,14 +146,26 @@ def explain(error: sqlite3.Error) -> str:
         sqlite3.SQLITE_CANTOPEN: "cannot be opened or created; check the path and the permissions of its folder",
         sqlite3.SQLITE_FULL: "its disk is full; free some space, nothing was kept of what is not acknowledged",
         sqlite3.SQLITE_IOERR: f"its disk does not read or write ({error}); check the disk and the space left on it",
-        sqlite3.SQLITE_CORRUPT: f"is damaged ({error}); restore a backup",
+        sqlite3.SQLITE_CORRUPT: f"is damaged ({error}); {WAY_OUT}",
     }
     return advice.get(code, f"the database says: {error}")
 
 
-def _refuse_other_files(connection: sqlite3.Connection, path: Path) -> None:
-    (owner,) = connection.execute("PRAGMA application_id").fetchone()
+def is_full(error: sqlite3.Error) -> bool:
+    """Whether an error of the database says that its disk has no room left."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """How many migrations the file has seen."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
+    return int(version)
+
+
+def refuse_other_files(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise StoreError for a database of another program or of a newer version."""
+    (owner,) = connection.execute("PRAGMA application_id").fetchone()
+    version = version_of(connection)
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     if owner != APPLICATION_ID and (owner or version or tables):
         raise StoreError(path, "is a database of another program; choose another file")
@@ -146,15 +176,43 @@ def _refuse_other_files(connection: sqlite3.Connection, path: Path) -> None:
         )
 
 
+def _probe(connection: sqlite3.Connection, path: Path) -> None:
+    """A look that costs milliseconds at any size: is the file as long as it says, can every table be read at its ends.
+
+    What hides in the middle is found by `problems_of`, or when it is read.
+    """
+    (pages,) = connection.execute("PRAGMA page_count").fetchone()
+    (page_bytes,) = connection.execute("PRAGMA page_size").fetchone()
+    log = path.with_name(f"{path.name}-wal")
+    # With a log beside it the file may be shorter: its end is still in the log.
+    if not (log.exists() and log.stat().st_size) and path.stat().st_size < pages * page_bytes:
+        raise StoreError(path, f"is damaged (shorter than it says); {WAY_OUT}")
+    tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+    for table in tables:
+        connection.execute(f'SELECT * FROM "{table}" LIMIT 1').fetchone()  # noqa: S608  a name from the schema itself
+    for signal, _ in connection.execute("SELECT id, name FROM signal").fetchall():
+        for order in ("", "DESC"):
+            connection.execute(
+                f"SELECT value FROM reading WHERE signal = ? ORDER BY time {order} LIMIT 1",  # noqa: S608  either
+                (signal,),
+            ).fetchone()
+
+
 def _migrate(connection: sqlite3.Connection) -> None:
-    """Apply what is missing in one transaction, so that a migration is done or not begun."""
+    """Apply what is missing in one transaction, so that a migration is done or not begun.
+
+    A file that is up to date is not written to: a service must be able to start on a full disk.
+    """
     connection.execute("BEGIN IMMEDIATE")
     try:
-        (version,) = connection.execute("PRAGMA user_version").fetchone()
+        version = version_of(connection)
+        if version >= len(MIGRATIONS):
+            connection.execute("ROLLBACK")
+            return
         for statements in MIGRATIONS[version:]:
             for statement in statements:
                 connection.execute(statement)
-        connection.execute(f"PRAGMA user_version = {max(version, len(MIGRATIONS))}")
+        connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
         connection.execute("COMMIT")
     except sqlite3.Error:
         if connection.in_transaction:

@@ -2,7 +2,7 @@
 
 import math
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future
 from contextlib import AbstractContextManager, contextmanager
 from operator import attrgetter, index
@@ -202,6 +202,13 @@ class Store:
         if newest < 1:
             raise ValueError(f"{newest} snapshots to keep would drop the one given; keep at least 1")
         self._writer.submit(work).result()
+
+    def keep_snapshots(self, kind: str, documents: Mapping[int, str]) -> None:
+        """Keep JSON documents by their times, all or none, in place of earlier ones; none is ever dropped."""
+        rows = [(kind, time_us, document) for time_us, document in documents.items()]
+        self._writer.submit(
+            lambda connection: connection.executemany("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", rows)
+        ).result()
 
     def latest_snapshot(self, kind: str) -> tuple[int, str] | None:
         """The time and the JSON of the newest snapshot of `kind`, if there is any."""

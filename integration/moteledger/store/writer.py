@@ -8,7 +8,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Generic, TypeVar
 
-from .schema import StoreError, explain
+from .schema import StoreError, explain, is_full
 
 T = TypeVar("T")
 
@@ -116,6 +116,6 @@ class Writer:
     def _told(self, error: Exception) -> Exception:
         if not isinstance(error, sqlite3.Error):
             return error
-        told = StoreError(self._path, explain(error))
+        told = StoreError(self._path, explain(error), disk_is_full=is_full(error))
         told.__cause__ = error
         return told

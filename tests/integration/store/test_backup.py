@@ -1,0 +1,149 @@
+"""A backup of a store that is in use, and what is said of one that is hurt."""
+
+import random
+import sqlite3
+import threading
+from pathlib import Path
+
+import pytest
+
+from moteledger.store import Reading, Store, StoreError, back_up, problems_of, tend
+from moteledger.store.hours import HOUR_US
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "house.sqlite"
+
+
+def filled(path: Path, count: int = 20_000) -> None:
+    with Store.open(path) as store:
+        store.append([Reading(n * 60_000_000, "indoor.pm25", float(n % 97)) for n in range(count)])
+        tend(store, count * 60_000_000, 10 * 24 * HOUR_US)
+        store.keep_snapshot("fan", 7, "{}")
+
+
+def test_a_backup_holds_all_of_one_moment_while_readings_go_on_coming(path: Path) -> None:
+    target = path.with_name("copy.sqlite")
+    filled(path)
+    acknowledged = 0
+    ended = threading.Event()
+
+    with Store.open(path) as store:
+
+        def intake() -> None:
+            nonlocal acknowledged
+            while not ended.is_set():
+                # Two signals in a batch: half a batch would show in the copy.
+                store.append([Reading(acknowledged, name, 1.0) for name in ("fan.running", "window.open")])
+                acknowledged += 1
+
+        thread = threading.Thread(target=intake)
+        thread.start()
+        while acknowledged < 20:
+            pass
+        before = acknowledged
+        size = back_up(path, target)
+        after = acknowledged
+        ended.set()
+        thread.join()
+    assert size == target.stat().st_size
+    assert sorted(each.name for each in path.parent.iterdir()) == ["copy.sqlite", "house.sqlite"]
+    assert problems_of(target) == ()
+    with Store.open(target) as copy:
+        kept = [copy.series(name, 0, 2**62).time_us.tolist() for name in ("fan.running", "window.open")]
+        assert kept[0] == kept[1] == list(range(len(kept[0])))
+        assert before <= len(kept[0]) <= after + 1
+        hours = copy.thinned("indoor.pm25", 0, 2**62, 2**62)
+        assert hours.count.tolist() == [20_000]
+        assert copy.latest_snapshot("fan") == (7, "{}")
+
+
+def test_a_backup_overwrites_only_when_told_and_never_the_store(path: Path) -> None:
+    target = path.with_name("copy.sqlite")
+    filled(path, 100)
+    target.write_text("somebody's")
+    with pytest.raises(StoreError, match="exists already; choose another file or add --overwrite"):
+        back_up(path, target)
+    assert target.read_text() == "somebody's"
+    back_up(path, target, overwrite=True)
+    assert problems_of(target) == ()
+    with pytest.raises(StoreError, match="is the store itself"):
+        back_up(path, path, overwrite=True)
+
+
+def test_what_cannot_be_backed_up_leaves_nothing_behind(path: Path) -> None:
+    other = path.with_name("other.sqlite")
+    with sqlite3.connect(other) as connection:
+        connection.execute("CREATE TABLE dishes (name TEXT)")
+    connection.close()
+    target = path.with_name("copy.sqlite")
+    for source, told in ((path, "no such file"), (other, "is a database of another program")):
+        with pytest.raises(StoreError, match=told):
+            back_up(source, target)
+    filled(path, 10)
+    with pytest.raises(StoreError, match="does not exist; create it"):
+        back_up(path, path.parent / "nowhere" / "copy.sqlite")
+    assert sorted(each.name for each in path.parent.iterdir()) == ["house.sqlite", "other.sqlite"]
+
+
+def test_a_damaged_store_is_not_backed_up_as_if_it_were_sound(path: Path) -> None:
+    filled(path)
+    hurt(path, random.Random(3), 40)
+    target = path.with_name("copy.sqlite")
+    with pytest.raises(StoreError, match="damaged"):
+        back_up(path, target)
+    assert not target.exists()
+
+
+def hurt(path: Path, moments: random.Random, pages: int) -> None:
+    """Overwrite pages from the second on with noise."""
+    content = bytearray(path.read_bytes())
+    for _ in range(pages):
+        page = moments.randrange(1, len(content) // 4096)
+        content[page * 4096 : (page + 1) * 4096] = moments.randbytes(4096)
+    path.write_bytes(content)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_damaged_store_gives_one_clear_error_wherever_it_is_hurt(path: Path, seed: int) -> None:
+    filled(path)
+    hurt(path, random.Random(seed), 10)
+    assert problems_of(path) != ()
+    try:
+        with Store.open(path) as store:
+            store.series("indoor.pm25", 0, 2**62)
+            store.thinned("indoor.pm25", 0, 2**62, HOUR_US)
+    except StoreError as error:
+        assert "is damaged" in error.problem
+        assert "a backup in its place" in error.problem
+        assert "\n" not in str(error)
+
+
+def test_a_store_cut_short_is_refused_at_the_start(path: Path) -> None:
+    filled(path)
+    content = path.read_bytes()
+    path.write_bytes(content[: len(content) // 2])
+    with pytest.raises(StoreError, match=r"is damaged .*; stop the service, put the file aside and a backup"):
+        Store.open(path)
+    assert problems_of(path) != ()
+
+
+@pytest.mark.parametrize(
+    ("harm", "told"),
+    [
+        ("DELETE FROM signal", "8000 readings are no number or of no signal"),
+        ("DELETE FROM hourly WHERE start = 360000000000", "1 hours have readings and neither figures nor the mark"),
+        ("UPDATE hourly SET count = 3 WHERE start = 720000000000", "1 hours have figures that are not those"),
+        ("UPDATE hourly SET thinned = 1 WHERE start >= 1188000000000", "thinned hours have readings still"),
+        ("UPDATE snapshot SET document = 'x'", "the fan kept for 7 is no JSON"),
+    ],
+)
+def test_tables_that_do_not_agree_are_told(path: Path, harm: str, told: str) -> None:
+    filled(path)
+    assert problems_of(path) == ()
+    with sqlite3.connect(path) as connection:
+        connection.execute(harm)
+    connection.close()
+    found = problems_of(path)
+    assert any(told in problem or problem.startswith("row") for problem in found), found
