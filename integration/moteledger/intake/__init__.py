@@ -2,6 +2,7 @@
 
 from .accept import accept, accept_converted
 from .arrivals import Arrivals, Source, SourceReport, SourcesReport
+from .backfill import backfill
 from .blocks import RecordingError
 from .columns import Chunk
 from .mapping import Converted, converted
@@ -28,6 +29,7 @@ __all__ = [
     "SourcesReport",
     "accept",
     "accept_converted",
+    "backfill",
     "converted",
     "keep_trying",
     "moment_us",

@@ -34,31 +34,36 @@ def accept(store: Store, readings: Iterable[Reading]) -> Appended:
 def accept_converted(store: Store, source: Source, found: Converted, now_us: int, *, documents: int = 1) -> None:
     """Keep what a mapping found in some documents, and only then count it for its source.
 
-    A reading that the source has just repeated stays off the disk; one that differs from what stands at its time is
-    refused. Returns once all are safe on the disk; raises StoreError, counting nothing, if the store fails.
+    A reading that the source has just repeated stays off the disk; one that differs from what stands at its time, or
+    comes too late for the store, is refused. Returns once all are safe on the disk; raises StoreError, counting
+    nothing, if the store fails.
     """
     fresh = [each for each in found.arrived if not source.knows(each.reading)]
     appended = accept(store, [each.reading for each in fresh])
     again = len(found.arrived) - len(fresh)
-    differing = _differing(store, fresh) if appended.differing else []
-    others = {id(each) for each, _ in differing}
+    refused = _not_kept(store, fresh) if appended.differing or appended.too_late else []
+    others = {id(each) for each, _ in refused}
     source.took(
         appended.and_also(Appended(repeated=again)),
         now_us,
         documents=documents,
         arrived=[each for each in found.arrived if id(each) not in others],
-        refused=[*found.refused, *(refused for _, refused in differing)],
+        refused=[*found.refused, *(told for _, told in refused)],
         absent=found.absent,
     )
 
 
-def _differing(store: Store, arrived: list[Arrived]) -> list[tuple[Arrived, Refused]]:
-    """The readings at whose time another value stands, with the refusal of each."""
-    told = []
+def _not_kept(store: Store, arrived: list[Arrived]) -> list[tuple[Arrived, Refused]]:
+    """The readings that the store did not take, since another value stands at their time or since they are too late."""
+    found = []
     for each in arrived:
         time_us, signal, value = each.reading
-        stands = float(store.series(signal, time_us, time_us + 1).value[0])
-        if stands != value:
-            reason = f"{signal} reads {stands:g} at that time already, not {value:g}; the first value stays"
-            told.append((each, Refused(signal, Refusal(place="", value=as_json(value), reason=reason))))
-    return told
+        standing = store.series(signal, time_us, time_us + 1).value
+        if not len(standing):
+            reason = f"{signal} is too late: the readings of that hour have been thinned to its mean"
+        elif standing[0] != value:
+            reason = f"{signal} reads {standing[0]:g} at that time already, not {value:g}; the first value stays"
+        else:
+            continue
+        found.append((each, Refused(signal, Refusal(place="", value=as_json(value), reason=reason))))
+    return found
