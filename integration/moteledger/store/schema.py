@@ -82,18 +82,6 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             finished INTEGER NOT NULL
         ) STRICT, WITHOUT ROWID""",
     ),
-    (
-        """CREATE TABLE backfill (
-            digest TEXT PRIMARY KEY,
-            chunks INTEGER NOT NULL,
-            readings INTEGER NOT NULL,
-            new INTEGER NOT NULL,
-            repeated INTEGER NOT NULL,
-            differing INTEGER NOT NULL,
-            too_late INTEGER NOT NULL,
-            finished INTEGER NOT NULL
-        ) STRICT, WITHOUT ROWID""",
-    ),
 )
 
 
