@@ -156,6 +156,16 @@ class Event(Document):
     peak_ug_m3: float
 
 
+class PressureChange(Document):
+    """A sudden change of the filter's drop at the reference airflow, Pa, and what it most likely is."""
+
+    time: Moment
+    before_pa: float
+    after_pa: float
+    likely: str
+    evidence: str
+
+
 class FilterAdvice(Document):
     """When to change the filter and why.
 
@@ -174,6 +184,7 @@ class FilterAdvice(Document):
     cost_best_on: date | None = None
     installed_on: date | None = None
     change_seen_on: date | None = None
+    pressure_changes: tuple[PressureChange, ...] = ()
 
 
 Action = Literal["run", "rest", "leave"]

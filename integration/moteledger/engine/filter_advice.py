@@ -7,29 +7,28 @@ import math
 from datetime import date, datetime, timedelta
 
 import numpy as np
-import scipy
 
 from motemodel.bounds import FloatArray
-from motemodel.estimate import Answer, Estimate, Unknown
-from motemodel.filters import DUST_GRID, USUAL_EXPONENT, Filter, as_installed_curve, drop_pa, dust_caught_mg
+from motemodel.estimate import Answer, Estimate, PressureWatch, StepKind, Unknown
+from motemodel.filters import DUST_GRID, Filter, as_installed_curve, drop_pa, dust_caught_mg
 from motemodel.particles import HOUSE_DUST, mass_weighted_mean
 from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling, reach_by_growth
 from motemodel.units import M3H_PER_CFM
 
 from ..settings import BlowerType, FilterSettings, House
-from .assessment import FilterAdvice
+from ..store import from_us, to_us
+from .assessment import FilterAdvice, PressureChange
 from .figures import figure
 from .filter_change import with_filter_since
+from .filter_past import FilterPast, filter_past, reference_airflow, steady_drop, watched
 from .grid import GriddedHouse
 from .survey import assembly, dust_of, efficiency_curve
 
 _USUAL_FINAL_RATIO = 2.0
-_LEAST_DAYS_FOR_A_TREND = 5
 _FARTHEST_DAYS = 3650.0
+_LATE_QUARTERS = 28 * 96
 _ORDER_AHEAD = timedelta(days=14)
 """Time to buy a filter and have it in the house (common practice, no source)."""
-_FALL_OF_A_CHANGE, _DAYS_OF_A_LEVEL = 0.75, 3
-"""A change shows as a drop that falls to less than this share of the days before and stays (common practice)."""
 _WATTS_PER_PA = 0.281 / 124.5
 """Of each cfm: 0.281 W at 0.5 in.w.c., ANSI/RESNET/ICC 301; a motor that holds the airflow draws in proportion."""
 _REASONS = {
@@ -40,8 +39,13 @@ _REASONS = {
 """Why it is to be changed, for a day to come and for today."""
 
 
-def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterAdvice:
-    """The filter's state and its change date with the 90 % interval, or why there is no date."""
+def filter_advice(
+    house: House, gridded: GriddedHouse, now: datetime, *, before: FilterPast | None = None
+) -> FilterAdvice:
+    """The filter's state and its change date with the 90 % interval, or why there is no date.
+
+    `before` is what its pressure was ahead of the period that is gridded.
+    """
     settings = house.filter
     today = now.astimezone(house.zone).date()
     if settings is None:
@@ -49,11 +53,13 @@ def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterA
         return _advice(nothing, None, None, nothing, None, str(nothing), today)
     fitted = assembly(settings)
     reference = reference_airflow(house)
-    daily = daily_drops(gridded, reference)
-    seen_on, daily = _since_the_change(house, gridded, daily)
+    past = filter_past(house, gridded)
+    past = past if before is None else before.then(past)
+    watch = watched(house, past, _midnight_us(house, settings.installed))
+    seen_on = _changed_on(house, watch)
     house = with_filter_since(house, seen_on)
     settings = house.filter or settings
-    drop_now, growth = _trend(daily)
+    drop_now, growth = watch.drop_at_reference_pa, _growth_ahead(past, watch)
     limit = _limit(settings, fitted, reference)
     dust = _dust(house, gridded, today)
     reaches = []
@@ -72,6 +78,16 @@ def filter_advice(house: House, gridded: GriddedHouse, now: datetime) -> FilterA
         update={
             "installed_on": settings.installed,
             "change_seen_on": seen_on,
+            "pressure_changes": tuple(
+                PressureChange(
+                    time=_moment(step.time_h),
+                    before_pa=step.before_pa,
+                    after_pa=step.after_pa,
+                    likely=step.kind.value,
+                    evidence=step.evidence,
+                )
+                for step in watch.steps
+            ),
             "order_by": None if advice.change_on is None else max(advice.change_on - _ORDER_AHEAD, today),
             "cost_best_on": _cost_best_on(house, gridded, growth, today),
         }
@@ -116,21 +132,31 @@ def _first(reaches: list[Reach], drop: Answer, limit: float | None) -> tuple[Rea
     return first, (to_come if first.days > 0.0 else reached) + missing
 
 
-def _since_the_change(house: House, gridded: GriddedHouse, daily: FloatArray) -> tuple[date | None, FloatArray]:
-    """The day on which the drop fell as it does when a filter is changed, if it did, and the days with this filter.
+def _midnight_us(house: House, day: date | None) -> int | None:
+    """The beginning of a local day; a filter put in on it is watched from then on."""
+    return None if day is None else to_us(datetime(day.year, day.month, day.day, tzinfo=house.zone))
 
-    Days before the date of the filter in place are those of another one.
-    """
-    dates = [gridded.moment(24.0 * day + 12.0).astimezone(house.zone).date() for day in daily[:, 0]]
+
+def _moment(time_h: float) -> datetime:
+    return from_us(round(time_h * 3_600_000_000))
+
+
+def _changed_on(house: House, watch: PressureWatch) -> date | None:
+    """The local day of the newest step that looks like a new filter, if it is none that is known of."""
+    changes = [step.time_h for step in watch.steps if step.kind is StepKind.FILTER_CHANGED]
+    seen = _moment(max(changes)).astimezone(house.zone).date() if changes else None
     installed = house.filter.installed if house.filter is not None else None
-    first = sum(installed is not None and day < installed for day in dates)
-    drops = daily[:, 1]
-    for k in range(len(daily) - _DAYS_OF_A_LEVEL, first, -1):
-        before = float(np.median(drops[max(k - _DAYS_OF_A_LEVEL, first) : k]))
-        after = float(np.median(drops[k : k + _DAYS_OF_A_LEVEL]))
-        if max(after, float(drops[k])) < _FALL_OF_A_CHANGE * min(before, float(drops[k - 1])):
-            return dates[k], daily[k:]
-    return None, daily[first:]
+    return None if seen is None or (installed is not None and seen <= installed) else seen
+
+
+def _growth_ahead(past: FilterPast, watch: PressureWatch) -> Answer:
+    """Growth a day in the days ahead, Pa: what a running day has added so far, at the running of late."""
+    growth = watch.growth_pa_per_running_day
+    late = past.run_share[-_LATE_QUARTERS:]
+    late = late[np.isfinite(late)]
+    if isinstance(growth, Unknown) or not late.size or late.mean() <= 0.0:
+        return watch.growth_pa_per_day
+    return growth.scaled(float(late.mean()))
 
 
 def _cost_best_on(house: House, gridded: GriddedHouse, growth: Answer, today: date) -> date | None:
@@ -153,25 +179,12 @@ def _cost_best_on(house: House, gridded: GriddedHouse, growth: Answer, today: da
     return today + timedelta(days=round(days)) if days < _FARTHEST_DAYS else None
 
 
-def reference_airflow(house: House) -> float | None:
-    """The airflow at which the filter's drop is told, m3/h: the system's own, else that of its first rating."""
-    if house.air_handler.airflow is not None:
-        return house.air_handler.airflow
-    rated = house.filter.rated_drop if house.filter else ()
-    return rated[0].airflow if rated else None
-
-
-def daily_drops(gridded: GriddedHouse, reference: float | None) -> FloatArray:
+def daily_drops(house: House, gridded: GriddedHouse) -> FloatArray:
     """Median drop at the reference airflow of each day with enough running hours, rows of (day, Pa)."""
-    drop = gridded.values("filter.pressure_drop")
+    drop = steady_drop(house, gridded)
     if drop is None:
         return np.empty((0, 2))
-    airflow = gridded.values("duct.airflow")
-    if airflow is not None and reference is not None:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            drop = drop * (reference / airflow) ** USUAL_EXPONENT
-    # A step in which the fan started or stopped averages rest and run.
-    steady = np.isfinite(drop) & (gridded.fan > 0.99)
+    steady = np.isfinite(drop)
     day = np.floor(gridded.grid.midpoints_h / 24.0)
     rows = []
     for number in np.unique(day[steady]):
@@ -179,25 +192,6 @@ def daily_drops(gridded: GriddedHouse, reference: float | None) -> FloatArray:
         if np.count_nonzero(of_day) * gridded.grid.step_h >= 1.0:
             rows.append((number, float(np.median(drop[of_day]))))
     return np.array(rows).reshape(-1, 2)
-
-
-def _trend(daily: FloatArray) -> tuple[Answer, Answer]:
-    """Drop at the end of the period (Pa) and its growth (Pa a day), by the Theil-Sen line through the daily medians."""
-    if len(daily) == 0:
-        why = Unknown("no pressure drop across the filter while the fan runs", "add the signal filter.pressure_drop")
-        return why, why
-    days, drops = daily.T
-    if len(daily) < _LEAST_DAYS_FOR_A_TREND:
-        half = max(0.05 * abs(float(np.median(drops))), 1.0)
-        level = float(np.median(drops))
-        return Estimate(level, level - half, level + half), Unknown("the drop's trend needs five days", "wait")
-    slope, intercept, low, high = scipy.stats.theilslopes(drops, days, alpha=0.90)
-    residual = drops - (intercept + slope * days)
-    end = float(intercept + slope * days[-1])
-    # The end of a line is less certain than its middle by what its slope may differ over half the span.
-    scatter = 1.645 * float(np.std(residual)) / math.sqrt(len(days))
-    half = math.hypot(scatter, 0.5 * (high - low) / 2.0 * float(days[-1] - days[0]))
-    return Estimate(end, end - half, end + half), Estimate(float(slope), float(low), float(high))
 
 
 def _limit(settings: FilterSettings, fitted: Filter | None, reference: float | None) -> float | None:

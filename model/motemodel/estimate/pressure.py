@@ -1,7 +1,7 @@
 """The pressure watch: the filter's drop at a reference airflow, its trend, when it meets a limit, and sudden steps.
 
-A filter's drop goes with the airflow as dp ~ Q^n, n between 1 (laminar, clean media) and 2 (turbulent); 1.4 stands in
-the middle for pleated filters in their housings (common practice, no source). Only time with the fan running counts.
+A filter's drop goes with the airflow as dp ~ Q^n, n between 1 (laminar) and 2 (turbulent), on average as measured by Li
+et al. (2022; `filters.USUAL_EXPONENT`). Only time with the fan running counts, and it is what loads the filter.
 """
 
 from dataclasses import dataclass
@@ -11,11 +11,13 @@ import numpy as np
 import scipy
 
 from ..bounds import FloatArray
+from ..filters import USUAL_EXPONENT
 from .answer import Answer, Estimate, Unknown
 
-USUAL_EXPONENT = 1.4
 _DEAD_PA = 1.5
+_LEAST_DAYS = 5
 _SETTLE_H = 12.0
+_BACK_H = 36.0
 
 
 class StepKind(StrEnum):
@@ -42,10 +44,14 @@ class PressureStep:
 
 @dataclass(frozen=True)
 class PressureWatch:
-    """The drop now at the reference airflow (Pa), its growth since the last filter change (Pa/day), and the steps."""
+    """The drop now at the reference airflow (Pa), its growth since the last filter change (Pa/day), and the steps.
+
+    `growth_pa_per_running_day` is the same per 24 h with the fan running.
+    """
 
     drop_at_reference_pa: Answer
     growth_pa_per_day: Answer
+    growth_pa_per_running_day: Answer
     steps: tuple[PressureStep, ...]
     sound: bool
 
@@ -94,14 +100,20 @@ def watch_pressure(
     *,
     clean_drop_pa: float | None = None,
     static_pa: FloatArray | None = None,
+    installed_h: float = -np.inf,
+    run_h: FloatArray | None = None,
+    accuracy: tuple[float, float] = (0.0, 0.0),
 ) -> PressureWatch:
     """Watch a filter's drop, already brought to the reference airflow where the airflow is known.
 
     `time_h` (h, increasing), `drop_pa` (Pa), `fan` (fraction on): one reading or grid step each, NaN where unknown.
     `clean_drop_pa`: the clean filter's drop at the reference airflow; the lowest quarter of the record otherwise.
     `static_pa`: duct static pressure downstream of the blower, Pa, alike in shape, to tell closed registers.
+    `installed_h`: when this filter went in, if known; `run_h`: hours that the fan has run by then, else from `fan`.
+    `accuracy`: how far (Pa) the drop may lie below and above what was read, with 90 % confidence, at all times alike;
+    it widens the drop and not its growth.
     """
-    for name, values in (("drop", drop_pa), ("fan", fan), ("static", static_pa)):
+    for name, values in (("drop", drop_pa), ("fan", fan), ("static", static_pa), ("run_h", run_h)):
         if values is not None and np.shape(values) != np.shape(time_h):
             raise ValueError(
                 f"pressure watch: {name} has shape {np.shape(values)}, time {np.shape(time_h)}; give alike"
@@ -109,12 +121,14 @@ def watch_pressure(
     running = (fan > 0.95) & np.isfinite(drop_pa) & np.isfinite(time_h)
     if np.count_nonzero(running) < 24:
         why = Unknown("fewer than 24 readings with the fan running", "wait until the fan has run for a day in all")
-        return PressureWatch(why, why, (), True)
+        return PressureWatch(why, why, why, (), True)
     time, drop = time_h[running], drop_pa[running]
     static = static_pa[running] if static_pa is not None else None
     clean = clean_drop_pa if clean_drop_pa is not None else float(np.quantile(drop, 0.25))
     steps = _steps(time, drop, static, clean)
-    since = max((step.time_h for step in steps if step.kind is StepKind.FILTER_CHANGED), default=-np.inf)
+    changes = (step.time_h for step in steps if step.kind is StepKind.FILTER_CHANGED)
+    since = max(installed_h, max(changes, default=-np.inf))
+    steps = tuple(step for step in steps if step.time_h >= installed_h)
     sound = not steps or steps[-1].kind in {StepKind.FILTER_CHANGED, StepKind.DOOR_OPEN}
     usable = time >= since
     for step in steps:
@@ -122,32 +136,53 @@ def watch_pressure(
             usable &= ~((time >= step.time_h) & (time < step.time_h + _SETTLE_H))
     if not sound:
         why = Unknown(f"since {steps[-1].time_h:.0f} h: {steps[-1].kind}", "look at filter, doors, hose and registers")
-        return PressureWatch(why, why, steps, sound)
-    now, growth = _trend(time[usable], drop[usable])
-    return PressureWatch(now, growth, steps, sound)
+        return PressureWatch(why, why, why, steps, sound)
+    if run_h is None:
+        run_h = np.cumsum(np.nan_to_num(fan)) * float(np.median(np.diff(time_h)))
+    return _trend(time[usable], run_h[running][usable], drop[usable], accuracy, steps)
 
 
-def _trend(time: FloatArray, drop: FloatArray) -> tuple[Answer, Answer]:
-    """Drop at the end and growth per day: the Theil-Sen line through daily medians (Sen 1968, JASA 63: 1379-1389)."""
+def _trend(
+    time: FloatArray,
+    run_h: FloatArray,
+    drop: FloatArray,
+    accuracy: tuple[float, float],
+    steps: tuple[PressureStep, ...],
+) -> PressureWatch:
+    """Drop at the end and its growth, by the Theil-Sen line through daily medians (Sen 1968, JASA 63: 1379-1389)."""
+    below, above = accuracy
+
+    def level(middle: float, half: float) -> Estimate:
+        return Estimate(middle, middle - float(np.hypot(half, below)), middle + float(np.hypot(half, above)))
+
     day = np.floor((time - time[0]) / 24.0) if time.size else time
     days = np.unique(day)
-    centre = np.array([np.median(drop[day == d]) for d in days])
-    middle_day = np.array([np.median(time[day == d]) for d in days]) / 24.0
-    if days.size < 5:
-        middle = float(np.median(drop)) if drop.size else 0.0
-        half = 1.645 * float(np.std(drop)) / max(np.sqrt(days.size), 1.0) if drop.size else 0.0
-        return Estimate(middle, middle - half, middle + half), Unknown(
+    if days.size < _LEAST_DAYS:
+        if not drop.size:
+            why = Unknown("no reading with the fan running since the filter was changed", "wait for some")
+            return PressureWatch(why, why, why, steps, True)
+        half = 1.645 * float(np.std(drop)) / max(np.sqrt(days.size), 1.0)
+        why = Unknown(
             f"only {days.size} days with the fan running since the filter was changed", "wait for a week of readings"
         )
-    slope, intercept, low, high = scipy.stats.theilslopes(centre, middle_day, 0.9)
-    residual = centre - (intercept + slope * middle_day)
+        return PressureWatch(level(float(np.median(drop)), half), why, why, steps, True)
+    of_day = [day == d for d in days]
+    centre, middle_day, run_day = (np.array([np.median(x[d]) for d in of_day]) for x in (drop, time / 24, run_h / 24))
+    growth, now, half = _line(middle_day, centre, float(time[-1]) / 24.0)
+    by_running = _line(run_day, centre, float(run_h[-1]) / 24.0)[0] if np.unique(run_day).size == days.size else growth
+    return PressureWatch(level(now, half), growth, by_running, steps, True)
+
+
+def _line(place: FloatArray, value: FloatArray, end: float) -> tuple[Estimate, float, float]:
+    """Slope of the Theil-Sen line with its interval, widened for autocorrelation; its value at the end, half width."""
+    slope, intercept, low, high = scipy.stats.theilslopes(value, place, 0.9)
+    residual = value - (intercept + slope * place)
     lag = float(np.clip(np.corrcoef(residual[:-1], residual[1:])[0, 1], 0.0, 0.9)) if np.ptp(residual) > 0.0 else 0.0
     wider = np.sqrt((1.0 + lag) / (1.0 - lag))
     low, high = slope - wider * (slope - low), slope + wider * (high - slope)
-    now = float(intercept + slope * time[-1] / 24.0)
-    scatter = 1.4826 * float(np.median(np.abs(residual))) * 1.645 * wider / np.sqrt(days.size)
-    half = float(np.hypot(scatter, 0.5 * (high - low) * 0.5 * (time[-1] - time[0]) / 24.0))
-    return Estimate(now, now - half, now + half), Estimate(float(slope), float(low), float(high))
+    scatter = 1.4826 * float(np.median(np.abs(residual))) * 1.645 * wider / np.sqrt(place.size)
+    half = float(np.hypot(scatter, 0.5 * (high - low) * 0.5 * (place[-1] - place[0])))
+    return Estimate(float(slope), float(low), float(high)), float(intercept + slope * end), half
 
 
 def _steps(time: FloatArray, drop: FloatArray, static: FloatArray | None, clean: float) -> tuple[PressureStep, ...]:
@@ -197,7 +232,7 @@ def _named(
         kind, evidence = _kind(drop[level.at : end], _of(static, level), level, clean)
         back = (
             following is not None
-            and time[following.at] - time[level.at] < _SETTLE_H
+            and time[following.at] - time[level.at] < _BACK_H
             and abs(following.after - level.before) < 0.12 * abs(level.before) + 3.0
         )
         if back and level.after < level.before:

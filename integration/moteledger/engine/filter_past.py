@@ -1,0 +1,151 @@
+"""What the filter's pressure has been: by quarters of an hour, brought to one airflow, for as long as it is in."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from motemodel.bounds import FloatArray
+from motemodel.estimate import PressureWatch, drop_at_reference, watch_pressure
+from motemodel.filters import drop_pa as clean_drop_pa
+
+from ..settings import BlowerType, House
+from .grid import GriddedHouse
+from .survey import assembly
+
+_WIDTH_H = 0.25
+_US_PER_H = 3_600_000_000
+_STEADY = 0.99
+_SENSOR_PA, _SENSOR_SHARE = 1.0, 0.02
+"""What a differential-pressure sensor in the field may be off, with 90 % confidence (common practice, no source)."""
+_USUAL_STATIC_PA = 150.0
+_USUAL_FALL = {
+    BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.3,
+    BlowerType.CONSTANT_TORQUE: 0.2,
+    BlowerType.CONSTANT_AIRFLOW: 0.02,
+}
+"""Share of the airflow that is lost where the filter's drop grows by the whole external static (common practice)."""
+
+
+@dataclass(frozen=True)
+class FilterPast:
+    """The past of the filter, (N,) each, oldest first.
+
+    `time_us`: middle of the quarter, since 1970 UTC; `drop_pa` at the reference airflow while the fan ran throughout,
+    NaN where it did not; `run_share` of the quarter, NaN where unknown; `static_pa` in the duct, NaN where unknown.
+    """
+
+    time_us: np.ndarray
+    drop_pa: FloatArray
+    run_share: FloatArray
+    static_pa: FloatArray
+    airflow_measured: bool
+
+    def then(self, later: "FilterPast") -> "FilterPast":
+        """This past with what came later; where both know a time, the later one tells."""
+        kept = self.time_us < (later.time_us[0] if later.time_us.size else np.inf)
+
+        def joined(name: str) -> FloatArray:
+            return np.concatenate((getattr(self, name)[kept], getattr(later, name)))
+
+        return FilterPast(
+            time_us=np.concatenate((self.time_us[kept], later.time_us)),
+            drop_pa=joined("drop_pa"),
+            run_share=joined("run_share"),
+            static_pa=joined("static_pa"),
+            airflow_measured=later.airflow_measured,
+        )
+
+
+def reference_airflow(house: House) -> float | None:
+    """The airflow at which the filter's drop is told, m3/h: the system's own, else that of its first rating."""
+    if house.air_handler.airflow is not None:
+        return house.air_handler.airflow
+    rated = house.filter.rated_drop if house.filter else ()
+    return rated[0].airflow if rated else None
+
+
+def steady_drop(house: House, gridded: GriddedHouse) -> FloatArray | None:
+    """Drop at the reference airflow in the steps in which the fan ran throughout, NaN elsewhere; None without any."""
+    drop = gridded.values("filter.pressure_drop")
+    if drop is None:
+        return None
+    airflow, reference = gridded.values("duct.airflow"), reference_airflow(house)
+    if airflow is not None and reference is not None:
+        drop = drop_at_reference(drop, airflow, reference)
+    # A step in which the fan started or stopped averages rest and run.
+    return np.where(gridded.fan > _STEADY, drop, np.nan)
+
+
+def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
+    """The quarters of an hour of a gridded period."""
+    width = max(round(_WIDTH_H / gridded.grid.step_h), 1)
+    count = -(-gridded.grid.count // width)
+    drop = steady_drop(house, gridded)
+    nothing = np.full(gridded.grid.count, np.nan)
+
+    def medians(values: FloatArray) -> FloatArray:
+        rows = np.concatenate((np.full(count * width - values.size, np.nan), values)).reshape(count, width)
+        known = np.isfinite(rows).any(axis=1)
+        found = np.full(count, np.nan)
+        if known.any():
+            found[known] = np.nanmedian(rows[known], axis=1)
+        return found
+
+    def means(values: FloatArray) -> FloatArray:
+        rows = np.concatenate((np.full(count * width - values.size, np.nan), values)).reshape(count, width)
+        known = np.isfinite(rows)
+        return np.where(known.any(axis=1), np.nansum(rows, axis=1) / np.maximum(known.sum(axis=1), 1), np.nan)
+
+    static = np.where(gridded.fan > _STEADY, gridded.values_or_nan("duct.static_pressure"), np.nan)
+    ends_h = gridded.grid.end_h - (count - 1 - np.arange(count) + 0.5) * width * gridded.grid.step_h
+    return FilterPast(
+        time_us=gridded.origin_us + np.round(ends_h * _US_PER_H).astype(np.int64),
+        drop_pa=nothing[:count] if drop is None else medians(drop),
+        run_share=means(gridded.fan),
+        static_pa=medians(static),
+        airflow_measured=gridded.values("duct.airflow") is not None,
+    )
+
+
+def watched(house: House, past: FilterPast, installed_us: int | None) -> PressureWatch:
+    """The watch over the filter's past; its interval has the sensor's accuracy and the airflow that nobody measured."""
+    known = np.isfinite(past.drop_pa)
+    time_h = past.time_us / _US_PER_H
+    clean = _clean_drop(house)
+    at = float(np.median(past.drop_pa[known][-96:])) if known.any() else 0.0
+    sensor = float(np.hypot(_SENSOR_PA, _SENSOR_SHARE * at))
+    hidden = 0.0 if past.airflow_measured else at * _airflow_lost(house, at, clean)
+    share = np.nan_to_num(past.run_share, nan=_mean(past.run_share))
+    return watch_pressure(
+        time_h,
+        past.drop_pa,
+        known.astype(np.float64),
+        clean_drop_pa=clean,
+        static_pa=past.static_pa if np.isfinite(past.static_pa).any() else None,
+        installed_h=-np.inf if installed_us is None else installed_us / _US_PER_H,
+        run_h=np.cumsum(share) * _step_h(time_h),
+        accuracy=(sensor, float(np.hypot(sensor, hidden))),
+    )
+
+
+def _clean_drop(house: House) -> float | None:
+    """The surveyed filter's clean drop at the reference airflow, Pa."""
+    fitted = assembly(house.filter) if house.filter is not None else None
+    reference = reference_airflow(house)
+    return None if fitted is None or reference is None else float(clean_drop_pa(fitted, reference))
+
+
+def _airflow_lost(house: House, drop_pa: float, clean_pa: float | None) -> float:
+    """Share by which the drop at the reference airflow may be above that at the airflow there is, which falls."""
+    static = house.air_handler.external_static or _USUAL_STATIC_PA
+    risen = max(drop_pa - (0.5 * drop_pa if clean_pa is None else clean_pa), 0.0)
+    return 2.0 * _USUAL_FALL[house.air_handler.blower] * min(risen / static, 1.0)
+
+
+def _mean(values: FloatArray) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if known.size else 0.0
+
+
+def _step_h(time_h: FloatArray) -> float:
+    return float(np.median(np.diff(time_h))) if time_h.size > 1 else _WIDTH_H
