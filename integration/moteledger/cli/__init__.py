@@ -18,6 +18,7 @@ from ..settings import SettingsFileError, TlsError, missing_keys, read_candidate
 from ..store import Store, StoreError
 from .backfilling import add_backfill_command
 from .following import Follower, FollowingError, follow, loopback_address
+from .looking import add_live_options, live_report, live_text, works
 from .progress import progress_bar
 from .proving import guide_text, proof_text
 from .service import ClosedDoorError, PortError, now, run_service
@@ -140,7 +141,8 @@ def _parser() -> argparse.ArgumentParser:
     checked = check.add_mutually_exclusive_group(required=True)
     checked.add_argument("--house", type=Path, metavar="FILE", help="the house file")
     checked.add_argument("--store", type=Path, metavar="FILE", help="the store, which may be in use")
-    check.set_defaults(run=_check)
+    add_live_options(check)
+    check.set_defaults(run=_check, wrong_usage=check.error)
 
     add_backfill_command(commands)
     add_token_command(commands)
@@ -233,12 +235,18 @@ def _prove(given: argparse.Namespace) -> int:
 
 def _check(given: argparse.Namespace) -> int:
     if given.store is not None:
+        if given.live is not None:
+            given.wrong_usage("--live asks the sources of a house file; give --house")
         print(store_text(given.store))
         return DONE
     house = read_house(given.house)
     print(f"{given.house}: good. {house.name}, {volume_text(house)} of air.")
     for missing in missing_keys(house):
         print(f"  {missing.key} is not given; it would tell {missing.would_tell}")
+    if given.live is not None:
+        report = live_report(house, given.live, given.seconds)
+        print(live_text(report))
+        return DONE if works(report) else UNUSABLE
     return DONE
 
 

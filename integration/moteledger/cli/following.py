@@ -85,6 +85,11 @@ def loopback_address(text: str) -> str:
     return f"http://[{host}]{port}" if ":" in host else f"http://{host}{port}"
 
 
+def local_opener() -> OpenerDirector:
+    """What asks a service on this machine: no proxy, no redirect."""
+    return build_opener(ProxyHandler({}), _NoRedirect)
+
+
 @dataclass
 class Follower:
     """The readings of a service as far as they are known; `update` asks for what has come since.
@@ -95,7 +100,7 @@ class Follower:
 
     address: str
     series: dict[str, Series] = field(default_factory=dict)
-    _opener: OpenerDirector = field(default_factory=lambda: build_opener(ProxyHandler({}), _NoRedirect))
+    _opener: OpenerDirector = field(default_factory=local_opener)
 
     def update(self, now: datetime) -> None:
         """Ask for the newest readings of every signal of the test, and let go of those too old to matter.

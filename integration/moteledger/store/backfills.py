@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from .readings import Appended
 from .store import Store
 
-
 NOTHING = Appended()
 
 

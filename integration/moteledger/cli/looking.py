@@ -1,0 +1,165 @@
+"""`moteledger check --live`: signal by signal what arrives from each source, how it is converted, what is missing."""
+
+import argparse
+import asyncio
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from urllib.error import HTTPError, URLError
+
+from pydantic import ValidationError
+
+from ..intake import Arrivals, SourceReport, SourcesReport, run_sources
+from ..intake.arrivals import SignalArrival
+from ..settings import House
+from ..signals import Kind, signal_named
+from ..store import Store, to_us
+from .following import FollowingError, local_opener, loopback_address
+from .service import now
+
+LOOK_AT_MOST_S = 20.0
+
+_LARGEST_ANSWER = 4 << 20
+_ANSWER_WITHIN_S = 5.0
+
+
+def service_or_sources(text: str) -> str:
+    """The argument of --live: the address of a running service, or nothing for the sources themselves."""
+    return loopback_address(text) if text else ""
+
+
+def add_live_options(check: argparse.ArgumentParser) -> None:
+    """Register --live and --for."""
+    check.add_argument(
+        "--live",
+        nargs="?",
+        const="",
+        type=service_or_sources,
+        metavar="URL",
+        help="ask the sources of the house file, or the service on this machine, what arrives and how it is converted",
+    )
+    check.add_argument(
+        "--for",
+        dest="seconds",
+        type=_seconds,
+        default=LOOK_AT_MOST_S,
+        metavar="SECONDS",
+        help=f"how long to wait for the sources at most ({LOOK_AT_MOST_S:g})",
+    )
+
+
+def live_report(house: House, address: str, seconds: float) -> SourcesReport:
+    """What arrives: asked of the service at `address`, else of the sources for at most `seconds`.
+
+    The sources are read beside a running service without taking anything away from it: no reading is kept, and the
+    broker is asked under a name of its own. Raises FollowingError where the service does not answer as such.
+    """
+    return _of_service(address) if address else asyncio.run(_of_sources(house, seconds))
+
+
+def works(report: SourcesReport) -> bool:
+    """Whether every source answers and every mapped signal has come."""
+    return all(
+        source.state != "failing" and all(signal.value is not None for signal in source.signals)
+        for source in report.sources
+    )
+
+
+def live_text(report: SourcesReport) -> str:
+    """The report as people read it."""
+    return "\n".join(_lines(report))
+
+
+def _lines(report: SourcesReport) -> Iterator[str]:
+    shown = [source for source in report.sources if source.kind != "http" or source.documents]
+    if not shown:
+        yield "No source: the house file names no hub and no broker, and nothing was pushed."
+    for source in shown:
+        yield f"{source.name} ({source.kind}, {source.address}): {_state(source)}"
+        for signal in source.signals:
+            yield f"  {signal.signal:<24} {_arrival(signal)}"
+        yield (
+            f"  {source.documents} documents: {source.accepted} readings new, {source.repeated} repeated, "
+            f"{source.differing} differing, {source.refused} refused"
+        )
+    for missing in report.missing:
+        names = " or ".join(missing.any_of)
+        state = "is mapped, but nothing came" if missing.mapped else "is missing"
+        yield f"{names} {state}; it would tell {missing.would_tell}"
+    if not report.missing:
+        yield "Nothing is missing."
+
+
+def _state(source: SourceReport) -> str:
+    if source.error is not None:
+        return f"FAILING: {source.error} (next try {source.next_try})"
+    return f"good, last at {source.last_good}" if source.last_good else "nothing yet"
+
+
+def _arrival(signal: SignalArrival) -> str:
+    parts = []
+    if signal.value is not None:
+        known = signal_named(signal.signal)
+        unit = "" if known.kind is Kind.STATE else f" {known.unit}"
+        raw = f"{signal.raw} {signal.raw_unit or ''}".rstrip() + " -> " if signal.raw is not None else ""
+        parts.append(f"{raw}{signal.value:g}{unit} at {signal.time}")
+    elif not signal.refused:
+        parts.append("nothing came" + (": the document has no such place" if signal.absent else ""))
+    if signal.refused and signal.last_refusal is not None:
+        why = signal.last_refusal
+        parts.append(f"{signal.refused} REFUSED, the last: {why.place or 'the document'} {why.value} {why.reason}")
+    return "; ".join(parts)
+
+
+async def _of_sources(house: House, seconds: float) -> SourcesReport:
+    arrivals = Arrivals(house)
+
+    def clock() -> int:
+        return to_us(now())
+
+    with TemporaryDirectory(prefix="moteledger-look-") as folder, Store.open(Path(folder) / "look.db") as store:
+        reading = asyncio.create_task(run_sources(house, store, arrivals, clock, keep_session=False))
+        try:
+            async with asyncio.timeout(seconds):
+                await asyncio.sleep(0)
+                # Once in a while is enough for a person who looks on.
+                while not all(_told(source) for source in arrivals.sources() if source.kind != "http"):  # noqa: ASYNC110
+                    await asyncio.sleep(0.05)
+        except TimeoutError:
+            pass
+        finally:
+            reading.cancel()
+            await asyncio.gather(reading, return_exceptions=True)
+    return arrivals.report((), clock())
+
+
+def _told(source: SourceReport) -> bool:
+    """Whether there is nothing to wait for: every signal has come, or is known not to, or the source fails again."""
+    return source.failures >= 2 or all(
+        signal.value is not None or signal.refused or signal.absent for signal in source.signals
+    )
+
+
+def _of_service(address: str) -> SourcesReport:
+    try:
+        # Only http to a loopback address, by loopback_address.
+        with local_opener().open(f"{address}/v1/sources", timeout=_ANSWER_WITHIN_S) as answer:
+            return SourcesReport.model_validate_json(answer.read(_LARGEST_ANSWER))
+    except HTTPError as error:
+        with error:
+            raise FollowingError(f"{address}: answers {error.code}; check that the service listens there") from None
+    except (URLError, OSError) as error:
+        why = getattr(error, "reason", error)
+        raise FollowingError(f"{address}: no answer ({why}); start the service or correct the port") from None
+    except ValidationError:
+        raise FollowingError(f"{address}: answers no list of sources; check that the service listens there") from None
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = 0.0
+    if not 0.5 <= seconds <= 3600.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds from 0.5 to 3600")
+    return seconds
