@@ -1,0 +1,114 @@
+"""A token of one scope opens nothing of another: every scope at every route, and no route without scopes."""
+
+import pytest
+from aiohttp import web
+
+from moteledger.api.scopes import ANYONE, CONTRACTOR_SIGNALS, SCOPES, UndeclaredRouteError, declared
+from moteledger.settings import Network
+from moteledger.store import Reading, to_us
+from moteledger.store.tokens import Scope
+
+# What shows when people are at home, or what they did there.
+NOT_FOR_A_CONTRACTOR = {
+    "/",
+    "/v1/air",
+    "/v1/ledger",
+    "/v1/events",
+    "/v1/answer/fan",
+    "/v1/answer/fan/decisions",
+    "/v1/answer/fan/override",
+    "/v1/advice/fan",
+    "/cards/air",
+    "/cards/account",
+    "/cards/trace",
+    "/cards/events",
+    "/cards/fan",
+}
+WRITES = {"POST", "PUT", "DELETE", "PATCH"}
+
+
+def real_routes(app: web.Application) -> set[tuple[str, str]]:
+    return {(route.method, route.resource.canonical) for route in app.router.routes() if route.method != "HEAD"}
+
+
+def opened(response) -> bool:
+    """Whether the door let the request through, whatever the handler then made of it."""
+    refused = response.status in (401, 403) and "WWW-Authenticate" in response.headers
+    return not refused
+
+
+async def test_every_scope_at_every_route(guarded) -> None:
+    routes = real_routes(guarded.client.app)
+    assert len(routes) > 25
+    pairs = 0
+    for method, path in sorted(routes):
+        for scope in Scope:
+            async with guarded.client.request(
+                method, path.replace("{name}", "other"), headers=guarded.bearer(scope), allow_redirects=False
+            ) as response:
+                needed = SCOPES[method, path]
+                assert opened(response) == (needed == ANYONE or scope in needed), (method, path, scope)
+                assert response.status != 500
+                pairs += 1
+    assert pairs == len(routes) * len(Scope)
+
+
+async def test_without_a_token_only_the_door_and_the_files_of_the_pages_open(guarded) -> None:
+    free = set()
+    for method, path in real_routes(guarded.client.app):
+        response = await guarded.client.request(method, path.replace("{name}", "other"), allow_redirects=False)
+        if opened(response):
+            free.add((method, path))
+    assert free == {("GET", "/enter"), ("POST", "/enter"), ("GET", "/static/{name}")}
+
+
+async def test_every_route_has_scopes_and_a_new_one_without_keeps_the_service_from_starting(guard) -> None:
+    with guard.store:
+        app = guard.app(Network())
+        assert set(declared(app.router.routes())) == real_routes(app)
+
+        async def give(_: web.Request) -> web.Response:
+            return web.Response()
+
+        app.router.add_get("/v1/new", give)
+        runner = web.AppRunner(app)
+        with pytest.raises(UndeclaredRouteError, match="GET /v1/new"):
+            await runner.setup()
+        await runner.cleanup()
+
+
+def test_what_tells_of_people_is_not_for_a_contractor() -> None:
+    for (method, path), scopes in SCOPES.items():
+        if path in NOT_FOR_A_CONTRACTOR:
+            assert Scope.CONTRACTOR not in scopes, (method, path)
+
+
+def test_each_scope_does_what_it_says_and_no_more() -> None:
+    for (method, path), scopes in SCOPES.items():
+        if method in WRITES:
+            assert Scope.VIEW not in scopes, path
+        if scopes not in (ANYONE, frozenset(Scope)):
+            assert Scope.ADMIN in scopes, path
+            assert (Scope.CONTRIBUTE in scopes) == ((method, path) == ("POST", "/v1/readings")), path
+
+
+async def test_a_contractor_reads_the_air_handler_and_nothing_of_the_rooms(guarded) -> None:
+    guarded.store.append([Reading(to_us(guarded.now), name, 1.0) for name in ("indoor.pm25", "filter.pressure_drop")])
+    headers = guarded.bearer(Scope.CONTRACTOR)
+    for name in CONTRACTOR_SIGNALS:
+        assert (await guarded.client.get(f"/v1/readings?signal={name}", headers=headers)).status == 200
+    for name in ("indoor.pm25", "indoor.co2", "room:bed.pm25", "window.open", "cooling.running", "outdoor.pm25"):
+        response = await guarded.client.get(f"/v1/readings?signal={name}", headers=headers)
+        assert response.status == 403
+        assert "filter.pressure_drop" in (await response.json())["detail"]
+        assert (
+            await guarded.client.get(f"/v1/readings?signal={name}", headers=guarded.bearer(Scope.VIEW))
+        ).status == 200
+
+
+async def test_several_scopes_open_what_each_of_them_opens(guarded) -> None:
+    _, text = guarded.new(Scope.CONTRIBUTE, Scope.AUTOMATE)
+    headers = {"Authorization": f"Bearer {text}"}
+    assert (await guarded.client.get("/v1/answer/fan", headers=headers)).status == 200
+    assert (await guarded.client.post("/v1/readings", json={}, headers=headers)).status in (400, 422)
+    assert (await guarded.client.get("/v1/air", headers=headers)).status == 403
