@@ -75,6 +75,7 @@ class Taken(BaseModel):
     accepted: int = Field(description="Readings that are new.")
     repeated: int = Field(description="Readings that were there already with the same value.")
     differing: int = Field(description="Readings that were there already with another value; the first value stays.")
+    too_late: int = Field(0, description="Readings of hours thinned to their figures; not kept.")
     refused: int = Field(description="Records that could not be used.")
     refusals: list[Refusal] = Field(description="The refused records by place, the first thousand of them.")
 
@@ -153,7 +154,7 @@ async def take_readings(request: web.Request) -> web.StreamResponse:
     loop = asyncio.get_running_loop()
     # Reading JSON and waiting for the disk both hold up a thread, never the loop.
     taken = await loop.run_in_executor(service.intake_threads, _take, service, body, now_us, senml)
-    if taken.refused and not taken.accepted + taken.repeated + taken.differing:
+    if taken.refused and not taken.accepted + taken.repeated + taken.differing + taken.too_late:
         raise ProblemError(
             HTTPStatus.UNPROCESSABLE_ENTITY,
             f"none of the {taken.refused} records can be used; each refusal says why",
@@ -201,6 +202,7 @@ def _take(service: Service, body: bytes, now_us: int, senml: bool) -> Taken:
         accepted=appended.new,
         repeated=appended.repeated,
         differing=appended.differing,
+        too_late=appended.too_late,
         refused=records.refused,
         refusals=records.refusals,
     )

@@ -28,6 +28,7 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     # How the service is, and how to speak with it.
     ("GET", "/healthz"): ANY_TOKEN,
     ("GET", "/openapi.json"): ANY_TOKEN,
+    ("GET", "/metrics"): _to(VIEW),
     ("GET", "/.well-known/wot"): ANY_TOKEN,
     # Readings. A contractor gets only the signals of CONTRACTOR_SIGNALS, here and in the stream.
     ("POST", "/v1/readings"): _to(CONTRIBUTE),

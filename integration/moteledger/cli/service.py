@@ -54,6 +54,7 @@ async def run_service(
     from aiohttp import web  # noqa: PLC0415  only a service pays for loading it
 
     from ..api import WatchedRunner, add_pages, create_app  # noqa: PLC0415  likewise
+    from ..metrics import add_metrics  # noqa: PLC0415  likewise
 
     network = house.network
     tls = network.tls()
@@ -67,6 +68,7 @@ async def run_service(
     arrivals = Arrivals(house)
     app = create_app(store, engine, fan=engine.fan, arrivals=arrivals, clock=now, network=network)
     add_pages(app, house, banner=banner)
+    add_metrics(app, engine)
     runner = WatchedRunner(app, network)
     await runner.setup()
     stop = asyncio.Event()

@@ -4,6 +4,7 @@ import logging
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from threading import Lock
+from time import perf_counter
 
 from ..settings import House
 from ..signals import SIGNALS
@@ -40,6 +41,8 @@ class Engine:
         self.fan = FanControl(store, clock)
         self._refreshing = Lock()
         self._failed_by: type[Exception] | None = None
+        self.refreshes = 0
+        self.last_refresh_s: float | None = None
 
     def current(self) -> Assessment | None:
         """The newest assessment, or None while there is none yet."""
@@ -48,6 +51,8 @@ class Engine:
     def refresh(self) -> Assessment | None:
         """Assess the last `SPAN` and return the newest assessment; safe to call from any thread."""
         with self._refreshing:
+            started = perf_counter()
+            self.refreshes += 1
             try:
                 self._current = self._assessed()
                 self._failed_by = None
@@ -59,6 +64,7 @@ class Engine:
                 _log.exception("the assessment failed; the previous one stands")
                 self._failed_by = type(error)
             self._decide()
+            self.last_refresh_s = perf_counter() - started
             return self._current
 
     def _decide(self) -> None:

@@ -31,7 +31,14 @@ async def problem(response, status: int) -> dict:
 async def test_a_reading_is_on_the_disk_when_it_is_answered(service) -> None:
     response = await service.post("/v1/readings", json=READING)
     assert response.status == 200
-    assert await response.json() == {"accepted": 1, "repeated": 0, "differing": 0, "refused": 0, "refusals": []}
+    assert await response.json() == {
+        "accepted": 1,
+        "repeated": 0,
+        "differing": 0,
+        "too_late": 0,
+        "refused": 0,
+        "refusals": [],
+    }
     connection = sqlite3.connect(f"file:{service.store.path}?mode=ro", uri=True)
     assert connection.execute("SELECT time, value FROM reading").fetchall() == [(TIME_US, 8.5)]
     connection.close()
@@ -41,7 +48,14 @@ async def test_repeating_changes_nothing_and_the_first_value_stays(service) -> N
     await service.post("/v1/readings", json=READING)
     body = [READING, READING | {"value": 9.0}, READING | {"signal": "outdoor.pm25"}]
     response = await service.post("/v1/readings", json={"readings": body})
-    assert await response.json() == {"accepted": 1, "repeated": 1, "differing": 1, "refused": 0, "refusals": []}
+    assert await response.json() == {
+        "accepted": 1,
+        "repeated": 1,
+        "differing": 1,
+        "too_late": 0,
+        "refused": 0,
+        "refusals": [],
+    }
     assert service.store.latest("indoor.pm25") == Reading(TIME_US, "indoor.pm25", 8.5)
 
 
