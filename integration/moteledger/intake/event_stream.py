@@ -16,11 +16,10 @@ class Event(NamedTuple):
 
 
 class EventParser:
-    """Bytes in, whole events out; `retry_s` is the pause the server asks for before a new connection, if any."""
+    """Bytes in, whole events out. The pause that a server asks for (`retry`) is not heeded: ours grows by itself."""
 
     def __init__(self, last_id: str = "") -> None:
         self.last_id = last_id
-        self.retry_s: float | None = None
         self._decoder = codecs.getincrementaldecoder("utf-8-sig")("replace")
         self._rest = ""
         self._after_return = False
@@ -54,6 +53,4 @@ class EventParser:
             self._size += len(value) + 1
         elif name == "id" and "\0" not in value:
             self.last_id = value
-        elif name == "retry" and value.isascii() and value.isdigit():
-            self.retry_s = min(int(value[:9]) / 1000.0, 3600.0)
         return None

@@ -1,7 +1,6 @@
 """Connections to one listed address and nowhere else, with answers of bounded size and time."""
 
 import asyncio
-import ssl
 import zlib
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -12,7 +11,7 @@ from aiohttp.connector import Connection
 from aiohttp.tracing import Trace
 from yarl import URL
 
-from ..settings import Hub, SecretError, TlsError
+from ..settings import Hub, SecretError, Tls, TlsError
 from .retrying import SourceError
 
 LARGEST_DOCUMENT = 1 << 20
@@ -22,8 +21,9 @@ _SECONDS = 3600.0
 class _ListedOnly(aiohttp.TCPConnector):
     """Opens connections to one origin; whatever else a request or a redirect names is refused before it is asked."""
 
-    def __init__(self, address: URL, context: ssl.SSLContext) -> None:
-        super().__init__(ssl=context, limit=2)
+    def __init__(self, address: URL, tls: Tls) -> None:
+        # Reading the machine's authorities takes a while; what speaks no TLS need not wait for it.
+        super().__init__(ssl=tls.context() if address.scheme in ("https", "wss") else True, limit=2)
         self._listed = address.origin()
 
     async def connect(
@@ -47,7 +47,7 @@ def patience_s(hub: Hub) -> float:
 async def session_of(hub: Hub) -> AsyncIterator[aiohttp.ClientSession]:
     """A client session for one hub: its address alone, its trust, no proxy, no cookies, nothing unpacked unseen."""
     session = aiohttp.ClientSession(
-        connector=_ListedOnly(URL(hub.address), hub.tls.context()),
+        connector=_ListedOnly(URL(hub.address), hub.tls),
         cookie_jar=aiohttp.DummyCookieJar(),
         trust_env=False,
         auto_decompress=False,
@@ -94,8 +94,10 @@ def refuse_status(response: aiohttp.ClientResponse, *good: int) -> None:
     if status in good:
         return
     if 300 <= status < 400 and "Location" in response.headers:
+        # What follows a question mark may be nobody's business.
+        elsewhere = response.headers["Location"].partition("?")[0][:200]
         raise SourceError(
-            f"answered {status} and points to {response.headers['Location'][:200]}; it is not followed, "
+            f"answered {status} and points to {elsewhere}; it is not followed, "
             "write the right address into the house file"
         )
     if status in (401, 403):
@@ -133,4 +135,7 @@ def unpacked(body: bytes, encoding: str) -> bytes:
 
 
 def _brief(error: BaseException) -> str:
+    if isinstance(error, aiohttp.ClientResponseError):
+        # Its own text holds the whole address, query and all.
+        return f"answered {error.status}, {error.message}"[:200]
     return (getattr(error, "strerror", None) or str(error) or type(error).__name__)[:200]

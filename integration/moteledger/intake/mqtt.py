@@ -25,6 +25,8 @@ from .retrying import PACE, Pace, SourceError, keep_trying
 
 _SECONDS = 3600.0
 _LARGEST_GROUP = 200
+_MOST_WAITING = 10_000
+"""Messages in memory; of those beyond, QoS 0 is lost and QoS 1, not acknowledged, comes again."""
 _LONGEST_SESSION_S = 0xFFFF_FFFE
 
 
@@ -38,9 +40,12 @@ def broker(
     version = aiomqtt.ProtocolVersion.V5 if settings.version == "5" else aiomqtt.ProtocolVersion.V311
     five = version is aiomqtt.ProtocolVersion.V5
     properties = None
-    if five and keep_session:
+    if five:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = min(round(settings.session * _SECONDS), _LONGEST_SESSION_S)
+        properties.MaximumPacketSize = 2 * LARGEST_DOCUMENT
+        properties.ReceiveMaximum = _LARGEST_GROUP
+        if keep_session:
+            properties.SessionExpiryInterval = min(round(settings.session * _SECONDS), _LONGEST_SESSION_S)
     return aiomqtt.Client(
         settings.host,
         settings.used_port,
@@ -54,6 +59,7 @@ def broker(
         keepalive=max(1, round(settings.keepalive * _SECONDS)),
         tls_context=settings.tls.context() if settings.tls is not None else None,
         timeout=settings.patience * _SECONDS,
+        max_queued_incoming_messages=_MOST_WAITING,
         will=will,
     )
 

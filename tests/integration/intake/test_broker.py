@@ -205,6 +205,22 @@ async def test_a_broker_that_is_not_there_or_wants_a_password_is_told(
     assert "right" not in known["broker"].model_dump_json()
 
 
+# The protocol library drops a socket whose handshake failed and leaves it to Python to close.
+@pytest.mark.filterwarnings("ignore:Exception ignored in.*SSLSocket:pytest.PytestUnraisableExceptionWarning")
+async def test_a_broker_is_trusted_by_its_own_authority_only(tmp_path, broker, house, run, certificates) -> None:
+    broker.stop()
+    configuration = tmp_path / "broker" / "broker.conf"
+    lines = f"cafile {certificates}/authority.pem\ncertfile {certificates}/hub.pem\nkeyfile {certificates}/hub.key\n"
+    configuration.write_text(configuration.read_text() + lines)
+    broker.start()
+    ca = f'tls = {{ ca_file = "{certificates}/authority.pem" }}'
+    trusting = run(house(sources(broker.port, ca)))
+    strange = run(house(sources(broker.port, ca.replace("authority", "stranger") + '\nclient_id = "b"')))
+    await trusting.until(lambda: trusting["broker"].state == "good" and strange["broker"].error)
+    assert "certificate verify failed" in strange["broker"].error
+    assert trusting["broker"].address == f"mqtts://127.0.0.1:{broker.port}"
+
+
 def test_a_level_that_bears_no_time_is_not_kept_for_later_unless_asked() -> None:
     dated = {"signal": "indoor.pm25", "time": "/t"}
     state, level = {"signal": "fan.running"}, {"signal": "indoor.pm25"}

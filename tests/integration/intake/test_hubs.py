@@ -5,7 +5,6 @@ import gzip
 import json
 import random
 import ssl
-import subprocess
 from itertools import pairwise
 from pathlib import Path
 
@@ -118,7 +117,7 @@ async def truncated(request: web.Request) -> web.StreamResponse:
 
 
 async def gone(request: web.Request) -> web.StreamResponse:
-    raise web.HTTPFound("http://127.0.0.1:9/air")
+    raise web.HTTPFound("http://127.0.0.1:9/air?key=quiet")
 
 
 FAULTS = {
@@ -207,27 +206,6 @@ async def test_another_value_for_a_time_that_is_known_is_refused(hub, house, run
     await running.until(lambda: running["cellar"].differing)
     assert running.values("indoor.pm25") == [8.5]
     assert "indoor.pm25 reads 8.5 at that time already, not 9.5" in running["cellar"].refusals[0].reason
-
-
-@pytest.fixture(scope="module")
-def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A private authority, a certificate by it for this machine, and one that signs itself, made by openssl."""
-    folder = tmp_path_factory.mktemp("tls")
-    key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2"]
-    for name in ("authority", "stranger"):
-        subprocess.run(
-            ["openssl", "req", "-x509", *key, "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", f"/CN={name}",
-             "-addext", "keyUsage=critical,keyCertSign,digitalSignature"],
-            cwd=folder, check=True, capture_output=True,
-        )  # fmt: skip
-    for name, host in (("hub", "IP:127.0.0.1"), ("elsewhere", "DNS:elsewhere.invalid")):
-        subprocess.run(
-            ["openssl", "req", "-x509", *key, "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", "/CN=hub",
-             "-CA", "authority.pem", "-CAkey", "authority.key", "-addext", f"subjectAltName={host}",
-             "-addext", "basicConstraints=critical,CA:FALSE"],
-            cwd=folder, check=True, capture_output=True,
-        )  # fmt: skip
-    return folder
 
 
 def server_side(folder: Path, name: str) -> ssl.SSLContext:
