@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable
 
 from .fan_plan import replayed_year, two_days
 from .house_year import house_year
+from .identified_month import identified_month
 from .row import BenchRow, Plain, table
 from .timing import Timing, best_of
 
@@ -18,13 +19,14 @@ __all__ = [
     "Timing",
     "best_of",
     "house_year",
+    "identified_month",
     "replayed_year",
     "run_all",
     "table",
     "two_days",
 ]
 
-BENCHES: tuple[Callable[[], BenchRow], ...] = (house_year, two_days, replayed_year)
+BENCHES: tuple[Callable[[], BenchRow], ...] = (house_year, identified_month, two_days, replayed_year)
 
 
 def run_all(benches: Iterable[Callable[[], BenchRow]] = BENCHES) -> list[BenchRow]:
