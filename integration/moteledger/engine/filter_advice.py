@@ -27,6 +27,8 @@ from .survey import assembly, dust_of, efficiency_curve
 _USUAL_FINAL_RATIO = 2.0
 _FARTHEST_DAYS = 3650.0
 _LATE_QUARTERS = 28 * 96
+_UNLIKE_BEFORE = 0.35
+"""Share by which a filter may load faster or slower than before, with 90 % confidence (common practice)."""
 _ORDER_AHEAD = timedelta(days=14)
 """Time to buy a filter and have it in the house (common practice, no source)."""
 _WATTS_PER_PA = 0.281 / 124.5
@@ -59,19 +61,21 @@ def filter_advice(
     seen_on = _changed_on(house, watch)
     house = with_filter_since(house, seen_on)
     settings = house.filter or settings
-    drop_now, growth = watch.drop_at_reference_pa, _growth_ahead(past, watch)
+    drop_now, growth = watch.drop_at_reference_pa, watch.growth_pa_per_day
     limit = _limit(settings, fitted, reference)
     dust = _dust(house, gridded, today)
     reaches = []
+    pressure = None if limit is None else _reach_by_pressure(past, watch, limit)
+    if pressure is not None:
+        reaches.append(pressure)
     if settings.installed is not None:
         used = (today - settings.installed).days
         reaches.append(reach_by_age(float(max(used, 0)), settings.longest_use / 24.0))
-        if fitted is not None and isinstance(dust, Estimate) and used > 0:
+        # Dust as such homes have it is a guess, which gives way to this filter's own resistance once that grows.
+        measured = pressure is not None and math.isfinite(pressure.high)
+        if fitted is not None and isinstance(dust, Estimate) and used > 0 and not measured:
             taken = (dust.value, dust.low, dust.high)
             reaches.append(reach_by_filling("dust", used, taken, fitted.loading.capacity_mg / 1000.0))
-    if isinstance(drop_now, Estimate) and isinstance(growth, Estimate) and limit is not None:
-        at, rate = (drop_now.value, drop_now.low, drop_now.high), (growth.value, growth.low, growth.high)
-        reaches.append(reach_by_growth("pressure", at, rate, limit))
     first, reason = _first(reaches, drop_now, limit)
     advice = _advice(drop_now, reference, limit, dust, first, reason, today)
     return advice.model_copy(
@@ -149,14 +153,20 @@ def _changed_on(house: House, watch: PressureWatch) -> date | None:
     return None if seen is None or (installed is not None and seen <= installed) else seen
 
 
-def _growth_ahead(past: FilterPast, watch: PressureWatch) -> Answer:
-    """Growth a day in the days ahead, Pa: what a running day has added so far, at the running of late."""
-    growth = watch.growth_pa_per_running_day
+def _reach_by_pressure(past: FilterPast, watch: PressureWatch, limit_pa: float) -> Reach | None:
+    """Days until the drop meets its limit, growing by equal shares per running day, the fan running as of late."""
+    drop, growth = watch.drop_at_reference_pa, watch.growth_per_running_day
     late = past.run_share[-_LATE_QUARTERS:]
     late = late[np.isfinite(late)]
-    if isinstance(growth, Unknown) or not late.size or late.mean() <= 0.0:
-        return watch.growth_pa_per_day
-    return growth.scaled(float(late.mean()))
+    if not (isinstance(drop, Estimate) and isinstance(growth, Estimate) and late.size and drop.value > 0.0):
+        return None
+    now = (math.log(drop.value), math.log(max(drop.low, 0.1 * drop.value)), math.log(drop.high))
+    half = max(growth.high - growth.value, growth.value - growth.low)
+    # What comes is not what was: other weather, other people, other dust.
+    spread = math.hypot(half, _UNLIKE_BEFORE * abs(growth.value))
+    share = float(late.mean())
+    per_day = (share * growth.value, share * (growth.value - spread), share * (growth.value + spread))
+    return reach_by_growth("pressure", now, per_day, math.log(limit_pa))
 
 
 def _cost_best_on(house: House, gridded: GriddedHouse, growth: Answer, today: date) -> date | None:

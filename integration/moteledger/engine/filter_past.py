@@ -6,6 +6,7 @@ import numpy as np
 
 from motemodel.bounds import FloatArray
 from motemodel.estimate import PressureWatch, drop_at_reference, watch_pressure
+from motemodel.filters import USUAL_EXPONENT
 from motemodel.filters import drop_pa as clean_drop_pa
 
 from ..settings import BlowerType, House
@@ -19,11 +20,12 @@ _SENSOR_PA, _SENSOR_SHARE = 1.0, 0.02
 """What a differential-pressure sensor in the field may be off, with 90 % confidence (common practice, no source)."""
 _USUAL_STATIC_PA = 150.0
 _USUAL_FALL = {
-    BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.3,
-    BlowerType.CONSTANT_TORQUE: 0.2,
-    BlowerType.CONSTANT_AIRFLOW: 0.02,
+    BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.17,
+    BlowerType.CONSTANT_TORQUE: 0.1,
+    BlowerType.CONSTANT_AIRFLOW: 0.0,
 }
-"""Share of the airflow that is lost where the filter's drop grows by the whole external static (common practice)."""
+"""Share of the airflow that is lost where the filter's drop grows by the whole external static (common practice, no
+source); from none to twice as much may be."""
 
 
 @dataclass(frozen=True)
@@ -108,23 +110,28 @@ def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
 
 
 def watched(house: House, past: FilterPast, installed_us: int | None) -> PressureWatch:
-    """The watch over the filter's past; its interval has the sensor's accuracy and the airflow that nobody measured."""
+    """The watch over the filter's past, with the sensor's accuracy in its interval.
+
+    Where nobody measures the airflow, the drop is corrected for its usual fall as the filter loads, and the interval
+    has that correction to either side.
+    """
     known = np.isfinite(past.drop_pa)
     time_h = past.time_us / _US_PER_H
     clean = _clean_drop(house)
-    at = float(np.median(past.drop_pa[known][-96:])) if known.any() else 0.0
-    sensor = float(np.hypot(_SENSOR_PA, _SENSOR_SHARE * at))
-    hidden = 0.0 if past.airflow_measured else at * _airflow_lost(house, at, clean)
+    drop = past.drop_pa if past.airflow_measured else _at_full_airflow(house, past.drop_pa, clean)
+    at = float(np.median(drop[known][-96:])) if known.any() else 0.0
+    hidden = at - float(np.median(past.drop_pa[known][-96:])) if known.any() else 0.0
+    off = float(np.hypot(np.hypot(_SENSOR_PA, _SENSOR_SHARE * at), hidden))
     share = np.nan_to_num(past.run_share, nan=_mean(past.run_share))
     return watch_pressure(
         time_h,
-        past.drop_pa,
+        drop,
         known.astype(np.float64),
         clean_drop_pa=clean,
         static_pa=past.static_pa if np.isfinite(past.static_pa).any() else None,
         installed_h=-np.inf if installed_us is None else installed_us / _US_PER_H,
         run_h=np.cumsum(share) * _step_h(time_h),
-        accuracy=(sensor, float(np.hypot(sensor, hidden))),
+        accuracy=(off, off),
     )
 
 
@@ -135,11 +142,16 @@ def _clean_drop(house: House) -> float | None:
     return None if fitted is None or reference is None else float(clean_drop_pa(fitted, reference))
 
 
-def _airflow_lost(house: House, drop_pa: float, clean_pa: float | None) -> float:
-    """Share by which the drop at the reference airflow may be above that at the airflow there is, which falls."""
+def _at_full_airflow(house: House, drop_pa: FloatArray, clean_pa: float | None) -> FloatArray:
+    """The drop as it would be had the airflow not fallen with loading; as read where none is surveyed."""
+    if clean_pa is None:
+        return drop_pa
     static = house.air_handler.external_static or _USUAL_STATIC_PA
-    risen = max(drop_pa - (0.5 * drop_pa if clean_pa is None else clean_pa), 0.0)
-    return 2.0 * _USUAL_FALL[house.air_handler.blower] * min(risen / static, 1.0)
+    full = drop_pa
+    for _ in range(3):
+        lost = _USUAL_FALL[house.air_handler.blower] * np.clip((full - clean_pa) / static, 0.0, 1.0)
+        full = drop_pa / (1.0 - lost) ** USUAL_EXPONENT
+    return full
 
 
 def _mean(values: FloatArray) -> float:

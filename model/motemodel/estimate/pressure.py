@@ -16,6 +16,7 @@ from .answer import Answer, Estimate, Unknown
 
 _DEAD_PA = 1.5
 _LEAST_DAYS = 5
+_LATER_PART = 0.6
 _SETTLE_H = 12.0
 _BACK_H = 36.0
 
@@ -46,12 +47,13 @@ class PressureStep:
 class PressureWatch:
     """The drop now at the reference airflow (Pa), its growth since the last filter change (Pa/day), and the steps.
 
-    `growth_pa_per_running_day` is the same per 24 h with the fan running.
+    `growth_per_running_day` is the share by which it grows per 24 h with the fan running (of its logarithm), in the
+    later part of its life: filters that load clog ever faster, about by equal shares (`filters.loading`).
     """
 
     drop_at_reference_pa: Answer
     growth_pa_per_day: Answer
-    growth_pa_per_running_day: Answer
+    growth_per_running_day: Answer
     steps: tuple[PressureStep, ...]
     sound: bool
 
@@ -169,7 +171,10 @@ def _trend(
     of_day = [day == d for d in days]
     centre, middle_day, run_day = (np.array([np.median(x[d]) for d in of_day]) for x in (drop, time / 24, run_h / 24))
     growth, now, half = _line(middle_day, centre, float(time[-1]) / 24.0)
-    by_running = _line(run_day, centre, float(run_h[-1]) / 24.0)[0] if np.unique(run_day).size == days.size else growth
+    late = (run_day >= run_day[-1] - _LATER_PART * (run_day[-1] - run_day[0])) & (centre > _DEAD_PA)
+    by_running: Answer = Unknown("the fan has not run on enough days of late", "wait for a week of readings")
+    if np.unique(run_day[late]).size >= _LEAST_DAYS:
+        by_running = _line(run_day[late], np.log(centre[late]), 0.0)[0]
     return PressureWatch(level(now, half), growth, by_running, steps, True)
 
 

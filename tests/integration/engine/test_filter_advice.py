@@ -57,11 +57,13 @@ def advise(house: Houses, series: Told, still: Still, start: datetime) -> Advise
     return of
 
 
-def test_a_drop_that_grows_by_a_pascal_a_day_reaches_its_limit_on_the_day_that_a_ruler_finds(advise: Advise) -> None:
-    told = advise({"merv": 13, "final_drop": f"{FINAL_PA} Pa"}, lambda hours: 60.0 + hours / 24.0)
+def test_a_drop_that_grows_by_an_eightieth_a_day_reaches_its_limit_on_the_day_that_logarithms_find(
+    advise: Advise,
+) -> None:
+    told = advise({"merv": 13, "final_drop": f"{FINAL_PA} Pa"}, lambda hours: 60.0 * np.exp(hours / 24.0 / 80.0))
     assert isinstance(told.drop_at_reference_pa, Known)
-    assert told.drop_at_reference_pa.value == pytest.approx(60.0 + DAYS - 0.5, abs=0.7)
-    due = date(2026, 3, 2) + timedelta(days=DAYS + round(FINAL_PA - 60.0 - DAYS))
+    assert told.drop_at_reference_pa.value == pytest.approx(60.0 * np.exp((DAYS - 0.5) / 80.0), abs=0.7)
+    due = date(2026, 3, 2) + timedelta(days=round(80.0 * np.log(FINAL_PA / 60.0)))
     assert told.change_on is not None
     assert abs((told.change_on - due).days) <= 1
     assert told.change_between is not None

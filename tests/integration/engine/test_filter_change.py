@@ -53,16 +53,16 @@ def advise(house: Houses, series: Callable[..., Series], still: Callable[..., di
 
 
 def grown_and_changed(hours: np.ndarray, changed_h: float) -> np.ndarray:
-    """Two pascals a day from 80 Pa, and from 50 Pa after a change."""
-    return np.where(hours < changed_h, 80.0 + hours / 12.0, 50.0 + (hours - changed_h) / 12.0)
+    """A fortieth a day from 80 Pa, and from 55 Pa after a change."""
+    return np.where(hours < changed_h, 80.0 * np.exp(hours / 960.0), 55.0 * np.exp((hours - changed_h) / 960.0))
 
 
 def test_a_drop_that_falls_and_stays_is_a_change_and_the_trend_begins_anew(advise) -> None:
     told = advise(lambda hours: grown_and_changed(hours, 10 * 24.0), {"installed": "2025-12-01"})
     assert told.change_seen_on == told.installed_on == FIRST + timedelta(days=10)
     assert isinstance(told.drop_at_reference_pa, Known)
-    assert told.drop_at_reference_pa.value == pytest.approx(69.5, abs=1.5)
-    due = FIRST + timedelta(days=DAYS) + timedelta(days=round((125.0 - 70.0) / 2.0))
+    assert told.drop_at_reference_pa.value == pytest.approx(55.0 * np.exp((DAYS - 10.0) / 40.0), abs=1.5)
+    due = FIRST + timedelta(days=10 + round(40.0 * np.log(125.0 / 55.0)))
     assert abs((told.change_on - due).days) <= 2
 
 
