@@ -33,6 +33,8 @@ _NEEDED = ("indoor.pm25", "outdoor.pm25")
 _SLOWEST_USUAL_H = 1.0
 """A sensor may tell as seldom as this without each of its pauses counting as a gap."""
 _RESTS_WITH_THE_FAN = {"filter.pressure_drop", "duct.static_pressure", "duct.airflow", "fan.power"}
+_USUAL_DUST = (0.1, 2_000.0)
+"""The median of a dust sensor lies in between wherever people live, ug/m3 (common practice, no source)."""
 _SHORTEST_PERIOD_H = 1.0
 _LONGEST_PERIOD_H = 3.0 * 8766.0
 
@@ -175,7 +177,7 @@ def _gridded_signal(
             grid,
             hold_h=hold_h,
             stamp=sensor.stamp,
-            rule=FaultRule(low=signal.low, high=signal.high, stuck_h=stuck_h),
+            rule=FaultRule(signal.low, signal.high, stuck_h, usual=_USUAL_DUST if ".pm" in name else None),
             correction=Correction(sensor.gain, sensor.offset, sensor.humidity_growth),
             humidity_percent=None if humidity is None else humidity.values,
         )

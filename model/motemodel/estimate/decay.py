@@ -12,7 +12,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from ..bounds import FloatArray
-from .answer import Answer, Estimate, Unknown
+from .answer import Z_90, Answer, Estimate, Unknown
 from .fit import t_90
 from .record import HouseRecord
 from .recurrence import linear_recurrence, step_response
@@ -27,13 +27,25 @@ _LEAST_RISE = 8.0
 
 @dataclass(frozen=True)
 class Decay:
-    """One usable decay: its span (h, the record's origin), whether the fan ran, and the loss rate it shows, 1/h."""
+    """One usable decay: its span (h, the record's origin), whether the fan ran, and the loss rate it shows, 1/h.
+
+    `by_entry_per_h`: how much of the interval's half width is doubt in the entry rate, which all decays share; the sign
+    is that of the change with a higher entry rate.
+    """
 
     start_h: float
     end_h: float
     fan_on: bool
     loss_per_h: Estimate
     readings: int
+    by_entry_per_h: float = 0.0
+
+    @property
+    def own_loss_per_h(self) -> Estimate:
+        """The loss rate with the interval that noise alone leaves it."""
+        loss = self.loss_per_h
+        half = float(np.sqrt(max(loss.half_width**2 - self.by_entry_per_h**2, 0.0)))
+        return Estimate(loss.value, loss.value - half, loss.value + half)
 
 
 @dataclass(frozen=True)
@@ -59,20 +71,40 @@ def decay_test(record: HouseRecord, *, entry_per_h: Estimate | None = None) -> D
     the difference of the two losses times the volume; air that leaky ducts exchange while the fan runs is in it.
     """
     entry = entry_per_h or USUAL_ENTRY
+    record = record.by_reading()
     spans = _usable_spans(record, entry)
     decays = tuple(decay for span in spans if (decay := fit_decay(record, *span, entry_per_h=entry)) is not None)
-    off = combined([decay.loss_per_h for decay in decays if not decay.fan_on])
-    on = combined([decay.loss_per_h for decay in decays if decay.fan_on])
-    delivered: Answer = Unknown("no decay with the fan " + ("resting" if isinstance(off, Unknown) else "running"))
+    off, off_by_entry = _together([decay for decay in decays if not decay.fan_on])
+    on, on_by_entry = _together([decay for decay in decays if decay.fan_on])
+    delivered: Answer
     if isinstance(off, Estimate) and isinstance(on, Estimate):
+        # A wrong entry rate moves both losses alike: only the difference stays in the delivery.
         value = on.value - off.value
-        low = value - float(np.hypot(on.value - on.low, off.high - off.value))
-        high = value + float(np.hypot(on.high - on.value, off.value - off.low))
-        delivered = Estimate(value, low, high).scaled(record.volume_m3)
-    elif isinstance(delivered, Unknown):
+        half = float(np.linalg.norm([on.half_width, off.half_width, on_by_entry - off_by_entry]))
+        delivered = Estimate(value, value - half, value + half).scaled(record.volume_m3)
+    else:
         state = "resting" if isinstance(off, Unknown) else "running"
-        delivered = Unknown(delivered.reason, f"let the air clear for an hour with the fan {state} after cooking")
-    return DecayTest(decays, off, on, delivered)
+        delivered = Unknown(
+            f"no decay with the fan {state}", f"let the air clear for an hour with the fan {state} after cooking"
+        )
+    return DecayTest(decays, _widened(off, off_by_entry), _widened(on, on_by_entry), delivered)
+
+
+def _together(decays: Sequence[Decay]) -> tuple[Answer, float]:
+    """The decays' loss with the interval that noise leaves it, and what doubt in the entry rate adds to all of them."""
+    own = [decay.own_loss_per_h for decay in decays]
+    found = combined(own)
+    if isinstance(found, Unknown):
+        return found, 0.0
+    weight = [max(loss.half_width, 1e-6) ** -2.0 for loss in own]
+    return found, float(np.average([decay.by_entry_per_h for decay in decays], weights=weight))
+
+
+def _widened(answer: Answer, by_entry: float) -> Answer:
+    if isinstance(answer, Unknown):
+        return answer
+    half = float(np.hypot(answer.half_width, by_entry))
+    return Estimate(answer.value, answer.value - half, answer.value + half)
 
 
 def fit_decay(record: HouseRecord, first: int, last: int, *, entry_per_h: Estimate = USUAL_ENTRY) -> Decay | None:
@@ -91,7 +123,8 @@ def fit_decay(record: HouseRecord, first: int, last: int, *, entry_per_h: Estima
         return None
     loss, sd, freedom = central
     ends = [_loss(reading, outdoor, known, record.step_h, entry) for entry in (entry_per_h.low, entry_per_h.high)]
-    by_entry = max((abs(end[0] - loss) for end in ends if end is not None), default=0.0)
+    moved = [sign * (end[0] - loss) for sign, end in zip((-1.0, 1.0), ends, strict=True) if end is not None]
+    by_entry = max(moved, key=abs, default=0.0)
     half = float(np.hypot(t_90(freedom) * sd, by_entry))
     fan = float(np.nanmean(record.fan[first:last]))
     start = record.start_h + first * record.step_h
@@ -101,27 +134,32 @@ def fit_decay(record: HouseRecord, first: int, last: int, *, entry_per_h: Estima
         fan_on=fan > 0.5,
         loss_per_h=Estimate(loss, loss - half, loss + half),
         readings=int(np.count_nonzero(known)),
+        by_entry_per_h=by_entry,
     )
 
 
 def combined(losses: Sequence[Estimate]) -> Answer:
     """Several decays as one: weighted mean with the scatter between decays counted (DerSimonian & Laird 1986).
 
-    DerSimonian & Laird, Controlled Clinical Trials 7: 177-188; the interval by Student's t on the number of decays.
+    DerSimonian & Laird, Controlled Clinical Trials 7: 177-188. Decays that agree within their intervals are together
+    surer than any of them; where they do not, the interval is by Student's t with the degrees of freedom of the
+    scatter's share of the variance (Welch-Satterthwaite; JCGM 100:2008, equation G.2b).
     """
     if not losses:
         return Unknown("no usable decay", "let the air clear for an hour after cooking, without airing")
     if len(losses) == 1:
         return losses[0]
     value = np.array([loss.value for loss in losses])
-    variance = np.array([max(loss.half_width / 1.645, 1e-6) for loss in losses]) ** 2
+    variance = np.array([max(loss.half_width / Z_90, 1e-6) for loss in losses]) ** 2
     weight = 1.0 / variance
     mean = float(np.average(value, weights=weight))
     scatter = float(np.sum(weight * (value - mean) ** 2)) - (value.size - 1)
     between = max(scatter / float(weight.sum() - (weight**2).sum() / weight.sum()), 0.0)
     weight = 1.0 / (variance + between)
     mean = float(np.average(value, weights=weight))
-    half = t_90(2.0 * (value.size - 1) if between == 0.0 else value.size - 1.0) / float(np.sqrt(weight.sum()))
+    share = between * float((weight**2).sum() / weight.sum())
+    freedom = (value.size - 1) / share**2 if share > 1e-4 else np.inf
+    half = (t_90(freedom) if np.isfinite(freedom) else Z_90) / float(np.sqrt(weight.sum()))
     return Estimate(mean, mean - half, mean + half)
 
 

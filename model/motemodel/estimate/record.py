@@ -88,7 +88,14 @@ class HouseRecord:
         whole_readings = self.indoor_interval_h <= self.step_h * factor
         if self.count > most_steps * factor and self.step_h * factor < 1.5 * _FINEST_STEP_H and whole_readings:
             factor *= 2
-        if factor < 2 or self.count < factor:
+        return self._in_steps_of(factor)
+
+    def by_reading(self) -> "HouseRecord":
+        """The same record in steps as long as a reading, so that each counts once."""
+        return replace(self._in_steps_of(round(self.indoor_interval_h / self.step_h)), indoor_interval_h=0.0)
+
+    def _in_steps_of(self, factor: int) -> "HouseRecord":
+        if factor < 2 or self.count < 2 * factor:
             return self
         means = {name: _means_of(values, factor) for name, values in self._signals().items()}
         return self._with(means, step_h=self.step_h * factor)

@@ -95,7 +95,7 @@ def judge(delivered: Answer, expected: Answer, evidence: Evidence | None = None)
     elif share.high < SHARE_NEEDED:
         verdict, says = Verdict.SHORT, f"less than {SHARE_NEEDED:.0%} of what the survey leads one to expect"
     else:
-        verdict, says = Verdict.CANNOT_TELL, f"the interval straddles {SHARE_NEEDED:.0%}; more days will narrow it"
+        verdict, says = Verdict.CANNOT_TELL, f"the interval straddles {SHARE_NEEDED:.0%}; more data will narrow it"
     reason = f"{share.value:.0%} of expected ({share.low:.0%} to {share.high:.0%}): {says}"
     short = verdict is Verdict.SHORT or share.high < 1.0
     return Delivery(verdict, reason, share, share.high < 1.0, likely_causes(share, evidence) if short else ())

@@ -26,12 +26,14 @@ class FaultRule:
     times the sensor's resolution does not stand still that long in a lived-in house; common practice, no source).
     `spike_factor`: a single reading this many times above both its neighbours is not air but electronics: air that is
     mixed decays, and at the spacings looked at (a quarter of an hour or less) no house loses two thirds in one.
+    `usual`: the range in which the median lies unless the unit is mistaken; None where there is no such range.
     """
 
     low: float = -np.inf
     high: float = np.inf
     stuck_h: float = 6.0
     spike_factor: float = 3.0
+    usual: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if not (self.low < self.high and self.stuck_h > 0.0 and self.spike_factor > 1.0):

@@ -7,9 +7,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..bounds import FloatArray
 from .correction import Correction
-from .faults import FaultRule, find_faults, resolution_of
+from .faults import FaultRule, find_faults, resolution_of, suspected_scale
 from .grid import Stamp, TimeGrid, level_means, runtime_fractions, state_fractions
 from .readings import Readings, tidy
+
+# Milligrams told as micrograms, and the reverse.
+_MISTAKEN_SCALES = (1e3, 1e-3)
 
 
 @dataclass(frozen=True)
@@ -17,7 +20,8 @@ class DataQuality:
     """How good the readings of one signal were over the period of a grid.
 
     `coverage`: fraction of the steps with a value. Counts are of readings, `stuck_h` and `longest_gap_h` hours.
-    `resolution`: the smallest step between values of a level, in the unit of the signal.
+    `resolution`: the smallest step between values of a level, in the unit of the signal. `suspected_scale`: what
+    readings that seem to be in another unit would have to be multiplied by; None where they seem right.
     """
 
     readings: int
@@ -33,6 +37,7 @@ class DataQuality:
     spikes: int = 0
     saturated: int = 0
     stuck_h: float = 0.0
+    suspected_scale: float | None = None
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -45,6 +50,11 @@ class DataQuality:
             (
                 self.out_of_range > 0,
                 f"{_counted(self.out_of_range, 'reading')} outside what is plausible; check unit",
+            ),
+            (
+                self.suspected_scale is not None,
+                f"the readings look as if in another unit (times {self.suspected_scale or 1.0:g} they would be usual); "
+                "check the unit",
             ),
             (self.spikes > 0, f"{_counted(self.spikes, 'single spike')} left out"),
             (self.saturated > 0, f"{_counted(self.saturated, 'reading')} at the sensor's upper end left out"),
@@ -85,7 +95,8 @@ def gridded_level(
     do not match and for a correction that cannot be applied.
     """
     readings = tidy(time_h, value)
-    faults = find_faults(readings.time_h, readings.value, rule or FaultRule())
+    rule = rule or FaultRule()
+    faults = find_faults(readings.time_h, readings.value, rule)
     good = ~faults.unusable
     values = level_means(readings.time_h[good], readings.value[good], grid, hold_h=hold_h, stamp=stamp)
     if correction is not None and not correction.changes_nothing:
@@ -99,6 +110,7 @@ def gridded_level(
         spikes=int(np.count_nonzero(faults.spike)),
         saturated=int(np.count_nonzero(faults.saturated)),
         stuck_h=faults.stuck_h,
+        scale=None if rule.usual is None else suspected_scale(readings.value, *rule.usual, _MISTAKEN_SCALES),
     )
     return GriddedSignal(values, quality)
 
@@ -144,6 +156,7 @@ def _quality(
     spikes: int = 0,
     saturated: int = 0,
     stuck_h: float = 0.0,
+    scale: float | None = None,
 ) -> DataQuality:
     known = np.isfinite(values)
     inside = (readings.time_h >= grid.start_h) & (readings.time_h <= grid.end_h)
@@ -161,6 +174,7 @@ def _quality(
         spikes=spikes,
         saturated=saturated,
         stuck_h=stuck_h,
+        suspected_scale=scale,
     )
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 from scipy.integrate import solve_ivp
 
 from motemodel.estimate import Estimate, HouseRecord, Unknown, combined, decay_test
@@ -90,8 +91,40 @@ def test_decays_are_combined_by_dersimonian_and_laird() -> None:
     both = combined([Estimate(0.5, 0.5 - half, 0.5 + half), Estimate(0.9, 0.9 - half, 0.9 + half)])
     assert isinstance(both, Estimate)
     assert both.value == pytest.approx(0.7)
-    # sd = sqrt((0.01 + 0.07)/2) = 0.2; Student's t for one degree of freedom at 90 % is 6.3138.
-    assert both.half_width == pytest.approx(0.2 * 6.3138, rel=1e-3)
+    # sd = sqrt((0.01 + 0.07)/2) = 0.2; seven eighths of its variance rest on one degree of freedom, so that it has
+    # 1/0.875^2 (JCGM 100:2008, equation G.2b); quantile by scipy.stats.
+    assert both.half_width == pytest.approx(0.2 * stats.t.ppf(0.95, 1.0 / 0.875**2), rel=1e-3)
+
+
+def test_two_decays_that_agree_are_surer_than_either() -> None:
+    # Equal weights: the interval shrinks by the square root of two.
+    both = combined([Estimate(0.7, 0.6, 0.8), Estimate(0.72, 0.62, 0.82)])
+    assert isinstance(both, Estimate)
+    assert both.half_width == pytest.approx(0.1 / np.sqrt(2.0))
+
+
+def test_doubt_in_the_entry_rate_is_shared_by_all_decays_and_does_not_average_out() -> None:
+    house = guided_test(outdoor=40.0)
+    twice = replace(house, **{name: np.tile(getattr(house, name), 2) for name in ("outdoor", "indoor", "fan")})
+    once, again = (decay_test(record, entry_per_h=Estimate(ENTRY, 0.2, 0.6)) for record in (house, twice))
+    assert len(again.decays) == 2 * len(once.decays)
+    by_entry = min(abs(decay.by_entry_per_h) for decay in once.decays if not decay.fan_on)
+    assert by_entry > 0.05
+    for found in (once, again):
+        assert isinstance(found.loss_fan_off_per_h, Estimate)
+        assert found.loss_fan_off_per_h.half_width >= by_entry
+
+
+def test_a_reading_held_over_several_steps_counts_once() -> None:
+    house, every = guided_test(noise=1.5), 5
+    means = {name: getattr(house, name).reshape(-1, every).mean(axis=1) for name in ("outdoor", "indoor", "fan")}
+    held = replace(house, indoor=np.repeat(means["indoor"], every), indoor_interval_h=every * STEP_H)
+    coarse = replace(house, step_h=every * STEP_H, **means)
+    found, wanted = (decay_test(record, entry_per_h=Estimate(ENTRY, 0.35, 0.45)) for record in (held, coarse))
+    assert isinstance(found.loss_fan_off_per_h, Estimate)
+    assert isinstance(wanted.loss_fan_off_per_h, Estimate)
+    assert [decay.readings for decay in found.decays] == [decay.readings for decay in wanted.decays]
+    assert found.loss_fan_off_per_h.half_width == pytest.approx(wanted.loss_fan_off_per_h.half_width, rel=1e-6)
 
 
 def test_one_decay_stands_for_itself_and_none_for_nothing() -> None:

@@ -126,6 +126,16 @@ def test_milligrams_read_as_micrograms_are_suspected() -> None:
     assert suspected_scale(value, 1.0, 500.0, (1000.0, 0.001)) is None
 
 
+def test_a_mistaken_unit_is_told_in_the_quality_of_the_signal() -> None:
+    time, value = living_air()
+    grid, rule = TimeGrid(0.0, MINUTE_H, 2880), FaultRule(usual=(0.1, 2_000.0))
+    for scale in (1e3, 1e-3):
+        quality = gridded_level(time, value / scale, grid, hold_h=0.25, rule=rule).quality
+        assert quality.suspected_scale == scale
+        assert any("another unit" in remark for remark in quality.remarks)
+    assert gridded_level(time, value, grid, hold_h=0.25, rule=rule).quality.suspected_scale is None
+
+
 def test_the_resolution_is_the_smallest_step() -> None:
     assert resolution_of(np.round(RNG.normal(10.0, 3.0, 5000), 1)) == pytest.approx(0.1)
 
