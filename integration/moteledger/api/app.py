@@ -22,9 +22,10 @@ from .health import HEALTH_ROUTE
 from .limits import BURST_S, Rate, rate_guard
 from .problems import answer_with_problems
 from .readings import READINGS_ROUTES
-from .routing import SERVICE, AssessmentSource, Service
+from .routing import SERVICE, AssessmentSource, Route, Service
 from .sections import SECTION_ROUTES
 from .sources import SOURCES_ROUTE
+from .thing import thing_route
 
 BODY_LIMIT = 1024 * 1024
 
@@ -71,7 +72,15 @@ def create_app(
     fan = fan or FanControl(store, clock)
     threads = ThreadPoolExecutor(_INTAKE_THREADS, thread_name_prefix="intake")
     app[SERVICE] = Service(store, source, fan, clock, threads, arrivals or Arrivals())
-    routes = (*READINGS_ROUTES, *SECTION_ROUTES, *ANSWER_ROUTES, *CHANGE_ROUTES, SOURCES_ROUTE, HEALTH_ROUTE)
+    routes: tuple[Route, ...] = (
+        *READINGS_ROUTES,
+        *SECTION_ROUTES,
+        *ANSWER_ROUTES,
+        *CHANGE_ROUTES,
+        SOURCES_ROUTE,
+        HEALTH_ROUTE,
+    )
+    routes += (thing_route(routes, needs_tokens=network.needs_tokens),)
     for route in (*routes, description_route(routes, needs_tokens=network.needs_tokens)):
         if route.method == "GET":
             app.router.add_get(route.path, route.handler, expect_handler=expect_continue)

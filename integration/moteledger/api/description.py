@@ -106,7 +106,7 @@ def _operation(route: Route, reference: References) -> dict[str, Any]:
         operation["requestBody"] = {"required": True, "content": content}
     answers = [reference(model, "serialization") for model in _answers(route)] or [{"type": "object"}]
     operation["responses"] = {
-        "200": {"description": "Done", "content": {"application/json": {"schema": _one_of(answers)}}},
+        "200": {"description": "Done", "content": {route.media_type: {"schema": _one_of(answers)}}},
         **{
             str(status.value): {
                 "description": status.phrase,

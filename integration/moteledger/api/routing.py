@@ -55,6 +55,7 @@ class Route:
     parameters: type[BaseModel] | None = None
     takes: dict[str, tuple[type[BaseModel], ...]] = field(default_factory=dict)
     problems: tuple[HTTPStatus, ...] = ()
+    media_type: str = "application/json"
 
 
 def json_answer(model: BaseModel) -> web.Response:
