@@ -12,7 +12,7 @@ from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
 from .problems import ProblemError
 from .routing import SERVICE, Route, json_answer
 
-_LONGEST_AGO = timedelta(days=3660)
+LONGEST_AGO = timedelta(days=3660)
 
 
 class FilterChanged(BaseModel):
@@ -33,7 +33,7 @@ async def take_filter_change(request: web.Request) -> web.StreamResponse:
         raise _refused(error.errors(include_url=False, include_context=False)[0]["msg"]) from None
     # Somewhere on Earth it is tomorrow already.
     today = service.clock().date()
-    if not today - _LONGEST_AGO <= changed.on <= today + timedelta(days=1):
+    if not today - LONGEST_AGO <= changed.on <= today + timedelta(days=1):
         raise _refused(f"{changed.on} is to come or more than ten years ago")
     return json_answer(await asyncio.to_thread(record_filter_change, service.store, changed.on))
 

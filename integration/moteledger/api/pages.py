@@ -1,36 +1,67 @@
 """What people see: the page at `/`, each card at `/cards/NAME`, and the files they need under `/static`."""
 
 import asyncio
+from dataclasses import dataclass
+from datetime import timedelta
 from http import HTTPStatus
 
 from aiohttp import web
 
-from ..cards import CARDS, STATIC_FILES, render_card, render_page
+from ..cards import (
+    CARDS,
+    STATIC_FILES,
+    WATCHED_FOR,
+    WATCHED_SIGNALS,
+    Arrived,
+    Beside,
+    Forms,
+    Watched,
+    render_card,
+    render_page,
+)
+from ..engine.assessment import Assessment
+from ..engine.fan_answer import FanAnswer
+from ..engine.filter_change import filter_changes
 from ..settings import House
+from ..store import Store, StoreError, from_us, to_us
 from .entrance import add_entrance
+from .forms import FAN_FORM, FILTER_FORM, FormKeeper
 from .problems import ProblemError
-from .routing import SERVICE
+from .routing import SERVICE, Service
+
+_STRIP_STEP_US = 20_000_000
 
 
 def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
     """Add the pages of `house` to the service; `banner` is told above everything."""
 
-    async def give_page(request: web.Request) -> web.StreamResponse:
+    keeper = FormKeeper(house)
+
+    async def shown(request: web.Request) -> _Shown:
         service = request.app[SERVICE]
-        answer = await asyncio.to_thread(service.fan.answer)
-        return _html(render_page(service.source.current(), house, now=service.clock(), banner=banner, answer=answer))
+        return await asyncio.to_thread(_shown, service, keeper.forms(request), service.source.current())
+
+    async def give_page(request: web.Request) -> web.StreamResponse:
+        found, now = await shown(request), request.app[SERVICE].clock()
+        return _html(
+            render_page(found.assessment, house, now=now, banner=banner, answer=found.answer, beside=found.beside)
+        )
 
     async def give_card(request: web.Request) -> web.StreamResponse:
-        name, service = request.path.removeprefix("/cards/"), request.app[SERVICE]
+        name, now = request.path.removeprefix("/cards/"), request.app[SERVICE].clock()
         if name not in CARDS:
             raise ProblemError(HTTPStatus.NOT_FOUND, f"there is no card {name!r}; there are {', '.join(CARDS)}")
-        answer, current = await asyncio.to_thread(service.fan.answer), service.source.current()
-        return _html(render_card(name, current, house, now=service.clock(), banner=banner, answer=answer))
+        found = await shown(request)
+        return _html(
+            render_card(name, found.assessment, house, now=now, banner=banner, answer=found.answer, beside=found.beside)
+        )
 
     app.router.add_get("/", give_page)
     # A route for each card, since not every card is for every token.
     for name in (*CARDS, "{name}"):
         app.router.add_get(f"/cards/{name}", give_card)
+    app.router.add_post(FILTER_FORM, keeper.take_filter_change)
+    app.router.add_post(FAN_FORM, keeper.take_wish)
     app.router.add_get("/static/{name}", _give_static)
     add_entrance(app)
 
@@ -43,4 +74,52 @@ async def _give_static(request: web.Request) -> web.StreamResponse:
 
 
 def _html(text: str) -> web.Response:
-    return web.Response(text=text, content_type="text/html", charset="utf-8")
+    # A form sent from a page without a referrer would name no origin, and be refused.
+    return web.Response(
+        text=text, content_type="text/html", charset="utf-8", headers={"Referrer-Policy": "same-origin"}
+    )
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """What a page is drawn from."""
+
+    assessment: Assessment | None
+    answer: FanAnswer
+    beside: Beside
+
+
+def _shown(service: Service, forms: Forms, assessment: Assessment | None) -> _Shown:
+    """What the store and the fan's control tell now; a store that does not answer leaves out what it knows."""
+    answer = service.fan.answer()
+    try:
+        return _Shown(assessment, answer, _beside(service, forms, has_assessment=assessment is not None))
+    except StoreError:
+        return _Shown(assessment, answer, Beside(forms=forms))
+
+
+def _beside(service: Service, forms: Forms, *, has_assessment: bool) -> Beside:
+    store, now_us = service.store, to_us(service.clock())
+    if not has_assessment:
+        extent = store.extent()
+        arrived = Arrived(tuple(store.latest_all()), from_us(extent[0])) if extent is not None else Arrived()
+        return Beside(arrived=arrived, forms=forms)
+    start_us = now_us - WATCHED_FOR // timedelta(microseconds=1)
+    return Beside(
+        watched=tuple(_watched(store, signal, start_us, now_us) for signal in WATCHED_SIGNALS),
+        filter_changed_on=filter_changes(store).newest,
+        forms=forms,
+    )
+
+
+def _watched(store: Store, signal: str, start_us: int, now_us: int) -> Watched:
+    """The last hour of a signal, in means so short that the strip shows them all, and its newest reading as it is."""
+    thinned = store.thinned(signal, start_us, now_us, _STRIP_STEP_US)
+    points = [
+        (from_us(int(start + _STRIP_STEP_US // 2)), float(mean))
+        for start, mean in zip(thinned.start_us, thinned.mean, strict=True)
+    ]
+    newest = store.latest(signal) if points else None
+    if newest is not None:
+        points = [*points[:-1], (from_us(newest.time_us), newest.value)]
+    return Watched(signal, tuple(points))

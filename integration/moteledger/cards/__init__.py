@@ -6,15 +6,36 @@ under a content security policy of `default-src 'none'; style-src 'self'; script
 img-src 'self'`.
 """
 
-from .pages import CARDS, STATIC_FILES, Card, StaticFile, render_card, render_entrance, render_fragment, render_page
+from .beside import AlarmShown, Arrived, Beside, Forms, Watched
+from .pages import (
+    CARDS,
+    STATIC_FILES,
+    Card,
+    StaticFile,
+    render_card,
+    render_entrance,
+    render_fragment,
+    render_notice,
+    render_page,
+)
+from .pressure import NAMES as WATCHED_SIGNALS
+from .pressure import SHOWN_FOR as WATCHED_FOR
 
 __all__ = [
     "CARDS",
     "STATIC_FILES",
+    "WATCHED_FOR",
+    "WATCHED_SIGNALS",
+    "AlarmShown",
+    "Arrived",
+    "Beside",
     "Card",
+    "Forms",
     "StaticFile",
+    "Watched",
     "render_card",
     "render_entrance",
     "render_fragment",
+    "render_notice",
     "render_page",
 ]

@@ -33,6 +33,7 @@ class AirCard:
     readings: tuple[Reading, ...]
     scale: Scale
     against_guideline: str
+    sensors: tuple[str, ...]
 
     @property
     def is_drawn(self) -> bool:
@@ -64,6 +65,7 @@ def air_card(occasion: Occasion) -> AirCard:
         ),
         scale=scale,
         against_guideline=_against_guideline(air, occasion),
+        sensors=_sensors(occasion),
     )
 
 
@@ -72,6 +74,16 @@ def _lead(occasion: Occasion) -> str:
     if occasion.is_stale:
         return f"How the air is now is not known. At the last reading: {said}"
     return said
+
+
+def _sensors(occasion: Occasion) -> tuple[str, ...]:
+    """What there is to know of the two particle sensors, such as that one was stuck."""
+    names = {"indoor.pm25": "Indoor sensor", "outdoor.pm25": "Outdoor sensor"}
+    return tuple(
+        f"{names[each.signal]}: {'; '.join(each.remarks)}."
+        for each in occasion.assessment.data_quality.signals
+        if each.signal in names and each.remarks
+    )
 
 
 def _against_guideline(air: Air, occasion: Occasion) -> str:

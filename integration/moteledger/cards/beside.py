@@ -24,9 +24,10 @@ class AlarmShown:
 
 @dataclass(frozen=True)
 class Arrived:
-    """What has come of a house that is not assessed yet: since when each signal is read, by the signal's name."""
+    """What has come of a house that is not assessed yet: which signals, the first reading since when."""
 
-    first: tuple[tuple[str, datetime], ...] = ()
+    signals: tuple[str, ...] = ()
+    since: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,6 @@ class Beside:
     arrived: Arrived = Arrived()
     filter_changed_on: date | None = None
     forms: Forms = Forms()
-    stands_alone: bool = False
 
 
 NOTHING_BESIDE = Beside()

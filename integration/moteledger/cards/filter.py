@@ -33,6 +33,8 @@ class FilterCard:
     reference_airflow: Written | None
     dust: Written
     cautions: tuple[Caution, ...]
+    today: date
+    recorded: str
 
 
 def filter_card(occasion: Occasion) -> FilterCard:
@@ -57,7 +59,17 @@ def filter_card(occasion: Occasion) -> FilterCard:
         ),
         dust=occasion.figure(advice.deposited_g),
         cautions=tuple(each for each in occasion.assessment.cautions if each.applies_to == "filter"),
+        today=today,
+        recorded=_recorded(advice, occasion),
     )
+
+
+def _recorded(advice: FilterAdvice, occasion: Occasion) -> str:
+    """A change that somebody recorded and that is not reckoned with yet."""
+    on = occasion.beside.filter_changed_on
+    if on is None or (advice.installed_on is not None and on <= advice.installed_on):
+        return ""
+    return f"Changed on {full_day(on)}, as recorded; the next assessment counts from there."
 
 
 def _lead(change_on: date | None, today: date) -> str:

@@ -10,6 +10,7 @@ from ..settings import House, Units
 from .beside import NOTHING_BESIDE, Beside
 from .drawing import Scale, scale_over
 from .figures import Written, clock, day_name, duration, printed_scale, when, written, written_exact
+from .learning import still_learning
 
 CLOCKS_AGREE = timedelta(minutes=5)
 
@@ -52,6 +53,11 @@ class Occasion:
                 "Check the clock of the sensor and of this computer."
             )
         return ""
+
+    @property
+    def learning(self) -> str:
+        """What a young account still lacks, and until when; empty once it is old enough to tell the house's figures."""
+        return still_learning(self.assessment.period, self.house)
 
     @property
     def units(self) -> Units:

@@ -11,15 +11,23 @@ from ..engine.assessment import Assessment
 from ..engine.fan_answer import FanAnswer
 from ..settings import House
 from .account import DAY_HEIGHT, account_card
+from .ahead import ahead_card
 from .air import air_card
+from .alarms import alarms_card
+from .beside import NOTHING_BESIDE, Beside
 from .delivery import delivery_card
+from .events import events_card
 from .fan import fan_card
 from .figures import sentence
 from .filter import filter_card
+from .learning import not_yet
 from .occasion import Occasion
+from .pressure import pressure_card
 from .trace import trace_card
 
 STALE_AFTER_MIN = 30.0
+LEARNING_CARD = "air"
+"""The card that tells, of a house not assessed yet, what has come so far; once is enough."""
 
 
 @dataclass(frozen=True)
@@ -43,10 +51,14 @@ class StaticFile:
 CARDS = {
     card.name: card
     for card in (
+        Card("alarms", "Alarms", alarms_card, "It watches from the first assessment on."),
         Card("air", "The air", air_card, "It starts with the first reading of indoor PM2.5."),
         Card("account", "The account", account_card, "It needs PM2.5 indoors and outdoors over some hours."),
+        Card("ahead", "The next 24 hours", ahead_card, "It needs some hours of the air outdoors."),
         Card("fan", "The fan", fan_card, "Until then, leave the fan to its thermostat."),
         Card("filter", "The filter", filter_card, "It needs the pressure drop across the filter, or the fan's hours."),
+        Card("pressure", "The pressure", pressure_card, "It needs a pressure sensor across the filter or in the duct."),
+        Card("events", "Made indoors", events_card, "It needs PM2.5 indoors and outdoors over some hours."),
         Card("trace", "Indoors and outdoors", trace_card, "It draws the readings as they come."),
         Card("delivery", "Delivery", delivery_card, "It needs some days in which the fan both ran and rested."),
     )
@@ -85,12 +97,14 @@ def render_fragment(
     now: datetime,
     stale_after_min: float = STALE_AFTER_MIN,
     answer: FanAnswer | None = None,
+    beside: Beside = NOTHING_BESIDE,
 ) -> str:
     """One card as an HTML article, without a document around it. Raises KeyError for a name that is not in CARDS."""
     card = CARDS[name]
     if assessment is None:
-        return _templates.get_template("waiting.html").render(card=card)
-    occasion = Occasion(assessment, house, now, stale_after_min, answer)
+        told = not_yet(beside.arrived, house, now) if name == LEARNING_CARD else ""
+        return _templates.get_template("waiting.html").render(card=card, told=told)
+    occasion = Occasion(assessment, house, now, stale_after_min, answer, beside)
     shown = card.show(occasion)
     return _templates.get_template(f"{name}.html").render(card=card, occasion=occasion, shown=shown)
 
@@ -104,14 +118,17 @@ def render_card(
     stale_after_min: float = STALE_AFTER_MIN,
     banner: str = "",
     answer: FanAnswer | None = None,
+    beside: Beside = NOTHING_BESIDE,
 ) -> str:
     """One card as a document that stands alone and may be embedded in another page.
 
     `now` is an aware time; an assessment older than `stale_after_min` minutes is shown as such; without one the card
     tells what it waits for; `banner` is told above everything (for example that a sensor is simulated); `answer` is
-    what automations are told of the fan. Raises KeyError for a name that is not in CARDS.
+    what automations are told of the fan, and `beside` what is shown besides. Raises KeyError for a name not in CARDS.
     """
-    article = render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min, answer=answer)
+    article = render_fragment(
+        name, assessment, house, now=now, stale_after_min=stale_after_min, answer=answer, beside=beside
+    )
     return _templates.get_template("embed.html").render(
         article=article, title=CARDS[name].title, house=house, banner=banner
     )
@@ -125,13 +142,14 @@ def render_page(
     stale_after_min: float = STALE_AFTER_MIN,
     banner: str = "",
     answer: FanAnswer | None = None,
+    beside: Beside = NOTHING_BESIDE,
 ) -> str:
     """The page of all cards; arguments as in `render_card`."""
     articles = [
-        render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min, answer=answer)
+        render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min, answer=answer, beside=beside)
         for name in CARDS
     ]
-    occasion = assessment and Occasion(assessment, house, now, stale_after_min, answer)
+    occasion = assessment and Occasion(assessment, house, now, stale_after_min, answer, beside)
     return _templates.get_template("page.html").render(
         articles=articles, cards=tuple(CARDS.values()), house=house, occasion=occasion, banner=banner
     )
@@ -140,3 +158,8 @@ def render_page(
 def render_entrance() -> str:
     """The page at the door, where a browser hands over its token; it tells nothing of the house."""
     return _templates.get_template("entrance.html").render()
+
+
+def render_notice(house: House, title: str, text: str, back: str) -> str:
+    """A page that tells a reader why a form was not taken, with the way back to the card it stands on."""
+    return _templates.get_template("notice.html").render(house=house, title=title, text=text, back=back)
