@@ -1,4 +1,4 @@
-"""The command line: `moteledger demo | serve | assess | compare | prove | check | backup | token | bench`."""
+"""The command line: `moteledger demo | serve | assess | report | compare | prove | check | backup | fleet | token | bench`."""
 
 import argparse
 import asyncio
@@ -14,26 +14,24 @@ from tempfile import TemporaryDirectory
 
 from ..engine import WANTED_HALF_WIDTH, AssessmentError, ComparisonError, Engine, Ranking, assess, compare, guide, prove
 from ..intake import RecordingError, accept, read_recording
-from ..settings import SettingsFileError, TlsError, missing_keys, read_candidates, read_house
+from ..settings import SettingsFileError, TlsError, missing_keys, read_candidates, read_house, read_round
 from ..store import Store, StoreError
 from .backfilling import add_backfill_command
 from .following import Follower, FollowingError, follow, loopback_address
 from .looking import add_live_options, live_report, live_text, works
+from .output import OutputError, write_whole
 from .progress import progress_bar
 from .proving import guide_text, proof_text
+from .reporting import add_report_command, write_report_page
 from .service import ClosedDoorError, PortError, now, run_service
 from .storing import backup_text, store_text
 from .summary import summary, volume_text
 from .tokens import TokenError, add_token_command
 
-DONE, UNUSABLE, INTERRUPTED = 0, 1, 130
+DONE, UNUSABLE, WRONG_USAGE, INTERRUPTED = 0, 1, 2, 130
 _PORT = 8467
 _DEMO_DAYS = 14
 _DEMO_LIVES_EVERY_S = 10.0
-
-
-class OutputError(Exception):
-    """What was to be written cannot be; the message says where and why."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -105,7 +103,10 @@ def _parser() -> argparse.ArgumentParser:
     assessing.add_argument("recording", type=Path, metavar="RECORDING", help="CSV, long or wide, plain or gzip")
     assessing.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
     assessing.add_argument("--json", type=_out_file, metavar="OUT", help="write the assessment as JSON")
+    assessing.add_argument("--report", type=_out_file, metavar="OUT.html", help="write the report for the client")
     assessing.set_defaults(run=_assess)
+
+    add_report_command(commands)
 
     comparing = commands.add_parser("compare", help="compare filter assemblies on a surveyed house")
     comparing.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
@@ -147,15 +148,25 @@ def _parser() -> argparse.ArgumentParser:
     add_backfill_command(commands)
     add_token_command(commands)
 
+    _add_looking_after(commands)
+    bench = commands.add_parser("bench", help="measure how fast this machine does the work")
+    bench.add_argument("rows", nargs="*", metavar="ROW", help="only these rows, by name (all)")
+    bench.set_defaults(run=_bench)
+    return parser
+
+
+def _add_looking_after(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """The commands for those who look after stores and houses."""
     backup = commands.add_parser("backup", help="copy a store, which may be in use, and verify the copy")
     backup.add_argument("--store", type=Path, required=True, metavar="FILE", help="the store")
     backup.add_argument("to", type=_out_file, metavar="TO", help="the file to make")
     backup.add_argument("--overwrite", action="store_true", help="replace TO if it exists")
     backup.set_defaults(run=_backup)
 
-    bench = commands.add_parser("bench", help="measure how fast this machine does the work")
-    bench.set_defaults(run=_bench)
-    return parser
+    fleet = commands.add_parser("fleet", help="many houses at once, those whose delivery has slipped furthest first")
+    fleet.add_argument("--round", type=Path, required=True, metavar="FILE", help="the list of houses")
+    fleet.add_argument("--json", type=_out_file, metavar="OUT", help="write the table as JSON")
+    fleet.set_defaults(run=_fleet)
 
 
 def _port(text: str) -> int:
@@ -187,7 +198,9 @@ def _assess(given: argparse.Namespace) -> int:
         recording = read_recording(given.recording, progress)
     assessment = assess(house, recording.series)
     if given.json is not None:
-        _write(given.json, assessment.model_dump_json(indent=1) + "\n")
+        write_whole(given.json, assessment.model_dump_json(indent=1) + "\n")
+    if given.report is not None:
+        write_report_page(given.report, house, recording.series)
     print(summary(assessment, house))
     return DONE
 
@@ -199,10 +212,10 @@ def _compare(given: argparse.Namespace) -> int:
     house = read_house(given.house)
     comparison = compare(house, read_candidates(given.candidates), Ranking(given.rank))
     if given.json is not None:
-        _write(given.json, comparison.model_dump_json(indent=1) + "\n")
+        write_whole(given.json, comparison.model_dump_json(indent=1) + "\n")
     if given.html is not None:
         made_on = datetime.now(house.zone).date()
-        _write(given.html, render_comparison(comparison, house, made_on=made_on))
+        write_whole(given.html, render_comparison(comparison, house, made_on=made_on))
     print(comparison_table(comparison, house))
     return DONE
 
@@ -212,7 +225,7 @@ def _prove(given: argparse.Namespace) -> int:
     if given.recording is None and given.live is None:
         planned = guide(house, wanted=given.within)
         if given.json is not None:
-            _write(given.json, planned.model_dump_json(indent=1) + "\n")
+            write_whole(given.json, planned.model_dump_json(indent=1) + "\n")
         print(guide_text(planned, house))
         return DONE
     if given.live is not None:
@@ -228,7 +241,7 @@ def _prove(given: argparse.Namespace) -> int:
     if proof is None:
         raise AssessmentError("no readings came that could be evaluated; the lines above say what is missing")
     if given.json is not None:
-        _write(given.json, proof.model_dump_json(indent=1) + "\n")
+        write_whole(given.json, proof.model_dump_json(indent=1) + "\n")
     print(proof_text(proof, house))
     return DONE
 
@@ -255,10 +268,28 @@ def _backup(given: argparse.Namespace) -> int:
     return DONE
 
 
-def _bench(_: argparse.Namespace) -> int:
-    from ..bench import run_all, table  # noqa: PLC0415  only this command pays for loading it
+def _fleet(given: argparse.Namespace) -> int:
+    from .fleet import fleet_table, look_at  # noqa: PLC0415  only this command pays for loading it
 
-    print(table(run_all()))
+    stops = read_round(given.round)
+    with progress_bar("houses") as progress:
+        fleet = look_at(stops, given.round.parent, now(), progress)
+    if given.json is not None:
+        write_whole(given.json, fleet.model_dump_json(indent=1) + "\n")
+    print(fleet_table(fleet))
+    return UNUSABLE if all(house.problem is not None for house in fleet.houses) else DONE
+
+
+def _bench(given: argparse.Namespace) -> int:
+    from ..bench import named, run_all, table  # noqa: PLC0415  only this command pays for loading it
+
+    try:
+        benches = named(given.rows)
+    except ValueError as error:
+        print(f"moteledger bench: {error}", file=sys.stderr)
+        return WRONG_USAGE
+    for row in run_all(benches):
+        print(table([row]), end="\n\n", flush=True)
     return DONE
 
 
@@ -321,18 +352,6 @@ def _tell_address(address: str) -> None:
 
 def _tell(line: str) -> None:
     print(line, flush=True)
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a file whole or not at all."""
-    beside = path.with_name(f".{path.name}.part")
-    try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
-    except OSError as error:
-        with suppress(OSError):
-            beside.unlink()
-        raise _not_written(path, error) from None
 
 
 def _not_written(path: Path, error: OSError) -> OutputError:

@@ -2,7 +2,7 @@
 
 from .candidates import Candidate, DuctKind, FittingLoss, RemoteDuct, Transition
 from .completeness import Missing, missing_keys
-from .file import CandidatesFileError, HouseFileError, SettingsFileError, read_candidates, read_house
+from .file import CandidatesFileError, HouseFileError, SettingsFileError, read_candidates, read_house, read_round
 from .house import (
     AirHandler,
     BlowerPoint,
@@ -33,6 +33,7 @@ from .mqtt import Mqtt, MqttTopic
 from .network import LOOPBACK_NAMES, Network
 from .pointer import NoSuchPlaceError, value_at
 from .quantities import parse
+from .rounds import Round, RoundStop
 from .secret import Secret, SecretError
 from .tls import Tls, TlsError
 
@@ -69,6 +70,8 @@ __all__ = [
     "Ranges",
     "RatedDrop",
     "RemoteDuct",
+    "Round",
+    "RoundStop",
     "Secret",
     "SecretError",
     "Sensor",
@@ -86,5 +89,6 @@ __all__ = [
     "parse",
     "read_candidates",
     "read_house",
+    "read_round",
     "value_at",
 ]

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ValidationError
 
 from .candidates import Candidate, CandidatesFile
 from .house import House
+from .rounds import Round
 
 _LARGEST_FILE = 1_000_000
 
@@ -32,6 +33,10 @@ class CandidatesFileError(SettingsFileError):
     """The candidates file is unusable."""
 
 
+class RoundFileError(SettingsFileError):
+    """The contractor's list is unusable."""
+
+
 def read_house(path: Path) -> House:
     """Read and check a house file (TOML); raises HouseFileError listing everything wrong with it."""
     return _read(path, House, HouseFileError, "--house")
@@ -40,6 +45,11 @@ def read_house(path: Path) -> House:
 def read_candidates(path: Path) -> tuple[Candidate, ...]:
     """Read and check a candidates file (TOML); raises CandidatesFileError listing everything wrong with it."""
     return _read(path, CandidatesFile, CandidatesFileError, "--candidates").candidates
+
+
+def read_round(path: Path) -> Round:
+    """Read and check a contractor's list (TOML); raises RoundFileError listing everything wrong with it."""
+    return _read(path, Round, RoundFileError, "--round")
 
 
 def _read(path: Path, model: type[Model], failure: type[SettingsFileError], option: str) -> Model:

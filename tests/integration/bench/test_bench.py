@@ -5,7 +5,7 @@ import time
 import numpy as np
 import pytest
 
-from moteledger.bench import BenchRow, Plain, best_of, house_year, run_all, table
+from moteledger.bench import BENCHES, BenchRow, Plain, best_of, house_year, named, run_all, start_up, table
 from moteledger.bench.house_year import DAY_STEPS, Drive, by_compiled_stepper, by_power_series, by_solve_ivp, error
 
 ROW = BenchRow(
@@ -69,7 +69,14 @@ def test_no_runs_at_all_are_refused() -> None:
 
 
 def test_all_benches_are_measured_in_turn() -> None:
-    assert run_all([lambda: ROW, lambda: ROW]) == [ROW, ROW]
+    assert list(run_all([lambda: ROW, lambda: ROW])) == [ROW, ROW]
+
+
+def test_rows_are_chosen_by_name_and_an_unknown_one_is_told_with_those_there_are() -> None:
+    assert named(["start-up", "house-year"]) == (start_up, house_year)
+    assert named([]) == BENCHES
+    with pytest.raises(ValueError, match=r"'house' is no row; there are house-year, .*start-up"):
+        named(["house"])
 
 
 def test_two_general_integrators_agree_with_the_reference_of_the_house_year() -> None:
