@@ -1,4 +1,4 @@
-"""The command line: `moteledger demo | serve | assess | report | compare | prove | check | backup | fleet | token | bench`."""
+"""The command line: `moteledger demo | serve | assess | report | compare | prove | check | backup | token` and more."""
 
 import argparse
 import asyncio
@@ -6,7 +6,6 @@ import logging
 import os
 import sys
 from collections.abc import Sequence
-from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path

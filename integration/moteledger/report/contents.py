@@ -1,0 +1,459 @@
+"""What the report says and in which order: two pages that a client reads, then the appendix that bears them out."""
+
+from collections.abc import Iterator
+
+from ..engine.assessment import Verdict
+from ..settings import House
+from .blocks import Block, Chapter, Contents, Lead, Paragraph, Picture, Points, Signatures, Subhead, Table
+from .document import ClientReport, Surveyed
+from .method import METHOD, SOURCES
+from .pictures import account_picture, course_picture, delivery_picture, pressure_picture
+from .told import Cell, Line, Run, Teller, line
+
+_A = "/assessment"
+_FOUND, _EXPECTED = f"{_A}/estimates", f"{_A}/expected"
+_FIGURES = {
+    "clean_air_delivered_m3h": "Clean air delivered while the fan runs",
+    "installed_efficiency": "Efficiency as installed, PM2.5, %",
+    "outdoor_entry_per_h": "Entry from outdoors, per hour",
+    "loss_fan_off_per_h": "Loss with the fan at rest, per hour",
+    "sensor_gain_ratio": "Indoor sensor over outdoor sensor",
+}
+_CAUSES = {
+    "gaps": "Air slips round the filter",
+    "low_airflow": "The blower moves less air than surveyed",
+    "leaky_return": "The return duct draws in outside air",
+    "spent_charge": "The charge of the filter media is spent",
+    "sensor": "The sensors do not read alike",
+}
+_MOST_EVENTS = 20
+_LONG_H = 96.0
+
+
+def contents(report: ClientReport, house: House) -> Contents:
+    """Compose the report for a house."""
+    teller = Teller(report.model_dump(mode="json"), house.units, house.zone)
+    writer = _Writer(report, teller)
+    return Contents(
+        title=line(teller.words(f"{_A}/house")),
+        about=line(
+            "The air in this house from ",
+            teller.moment(f"{_A}/period/start"),
+            " to ",
+            teller.moment(f"{_A}/period/end"),
+            ". Report of ",
+            teller.day("/made_on"),
+            ".",
+        ),
+        leading=tuple(writer.leading()),
+        appendix=tuple(writer.appendix()),
+    )
+
+
+def _text(*texts: str) -> Cell:
+    return tuple(line(each) for each in texts)
+
+
+class _Writer:
+    """Writes the chapters of one report."""
+
+    def __init__(self, report: ClientReport, teller: Teller) -> None:
+        self.report, self.tell = report, teller
+
+    def leading(self) -> Iterator[Chapter]:
+        yield Chapter("in-short", "In short", tuple(self._in_short()))
+        yield Chapter("account", "Where the fine dust went", tuple(self._account()))
+        yield Chapter("to-do", "What to do", tuple(self._to_do()))
+        yield Chapter("signatures", "Handed over", (self._signatures(),))
+
+    def appendix(self) -> Iterator[Chapter]:
+        yield Chapter("house", "The house and what is installed", tuple(self._surveyed()))
+        yield Chapter("figures", "The five figures of the house", tuple(self._five()))
+        yield Chapter("test", "The fan-off / fan-on test", tuple(self._test()))
+        yield Chapter("change", "Before and after", tuple(self._before_after()))
+        yield Chapter("course", "Indoors and outdoors", tuple(self._course()))
+        yield Chapter("filter", "Pressure and the life of the filter", tuple(self._filter()))
+        yield Chapter("fan", "The fan and its energy", tuple(self._fan()))
+        yield Chapter("events", "Particles made indoors", tuple(self._events()))
+        yield Chapter("method", "Method and sources", self._method())
+        yield Chapter("quality", "The readings behind it", tuple(self._quality()))
+
+    def _in_short(self) -> Iterator[Block]:
+        tell, delivery = self.tell, self.report.assessment.delivery
+        found, expected = f"{_FOUND}/clean_air_delivered_m3h", f"{_EXPECTED}/clean_air_delivered_m3h"
+        yield Lead(
+            line(
+                {
+                    Verdict.DELIVERS: "Your system cleans the air as well as it should.",
+                    Verdict.SHORT: "Your system cleans less air than it should.",
+                    Verdict.CANNOT_TELL: "Whether your system cleans the air as well as it should cannot be told yet.",
+                }[delivery.verdict]
+            )
+        )
+        if tell.known(found):
+            told = line(
+                "While its fan runs, it gives the rooms ",
+                tell.about(found),
+                " of clean air; the true figure lies between ",
+                tell.range(found),
+                ", nine times in ten.",
+            )
+        else:
+            told = line("How much clean air it gives the rooms is not known yet; the appendix says why.")
+        if tell.known(expected):
+            told = line(told, " A system like this one should give ", tell.about(expected), ".")
+        share = f"{_A}/delivery/share_of_expected"
+        if tell.known(share):
+            told = line(told, " That is ", tell.about(share, percent=True), " of what is to be expected.")
+        yield Paragraph(told)
+        yield Picture(
+            "delivery",
+            delivery_picture(self.report, tell),
+            "Clean air expected and delivered, each with its range",
+            line("Hatched: the range that holds the true figure nine times in ten."),
+        )
+
+    def _account(self) -> Iterator[Block]:
+        tell, report = self.tell, self.report
+        if report.filtered_share is None:
+            yield Lead(line("Nothing is booked for this time: no fine dust was measured."))
+            return
+        yield Lead(
+            line(
+                "Of all the fine dust that came in or was made indoors, ",
+                tell.exact("/filtered_share", percent=True),
+                " was filtered out of the air.",
+            )
+        )
+        yield Picture(
+            "account",
+            account_picture(report),
+            "Two bars of one length: what came in and was made, and what took it out",
+            (),
+        )
+        ledger, into, out = f"{_A}/ledger", [], []
+        into += [("From outdoors", f"{ledger}/entered_mg"), ("Made indoors", f"{ledger}/generated_mg")]
+        out += [
+            ("Filtered out", f"{ledger}/filtered_mg"),
+            ("Settled on surfaces", f"{ledger}/settled_mg"),
+            ("Left with the air", f"{ledger}/carried_out_mg"),
+        ]
+        into.append(("", ""))
+        rows: list[tuple[Cell, ...]] = [
+            (_text(left), self._mass(at), _text(right), self._mass(to))
+            for (left, at), (right, to) in zip(into, out, strict=True)
+        ]
+        change = line("More in the air at the end (less, where negative)")
+        rows.append((_text(""), ((),), (change,), self._mass(f"{ledger}/stored_mg")))
+        rows.append((_text("Total"), self._mass("/came_in_mg"), _text("Total"), self._mass("/went_out_mg")))
+        yield Table(
+            "The account, in milligrams", ("In", "mg", "Out", "mg"), tuple(rows), frozenset({1, 3}), (3, 1.2, 3, 1.2), 1
+        )
+
+    def _mass(self, pointer: str) -> Cell:
+        return ((self.tell.number(pointer, "mg", decimals=0, style="figure"),),) if pointer else ((),)
+
+    def _to_do(self) -> Iterator[Block]:
+        tell, assessment = self.tell, self.report.assessment
+        items: list[Line] = []
+        for place, cause in enumerate(assessment.delivery.likely_causes):
+            at = f"{_A}/delivery/likely_causes/{place}"
+            items.append(line(Run(f"{self._cause(cause.cause)}: ", style="strong"), tell.quote(f"{at}/next_step")))
+        if assessment.filter.change_on is not None:
+            told = line(Run("Filter: ", style="strong"), "change it around ", tell.day(f"{_A}/filter/change_on"))
+            if assessment.filter.change_between is not None:
+                told = line(
+                    told,
+                    "; nine times in ten the day falls between ",
+                    tell.day(f"{_A}/filter/change_between/0"),
+                    " and ",
+                    tell.day(f"{_A}/filter/change_between/1"),
+                )
+            if assessment.filter.order_by is not None:
+                told = line(told, ". Order one by ", tell.day(f"{_A}/filter/order_by"))
+            items.append(line(told, "."))
+        else:
+            why = " when it is due cannot be told yet; the appendix says what is missing."
+            items.append(line(Run("Filter:", style="strong"), why))
+        told = line(
+            Run("Fan: ", style="strong"),
+            "over the day after this report the best plan runs it for ",
+            tell.exact(f"{_A}/fan/run_hours", "h"),
+        )
+        if tell.known(f"{_A}/fan/mean_pm25"):
+            told = line(
+                told, " and brings the air indoors to about ", tell.about(f"{_A}/fan/mean_pm25"), " of fine dust"
+            )
+        items.append(line(told, "; ", tell.exact(f"{_A}/fan/target_ug_m3", "ug/m3"), " is wished for."))
+        items.append(line(Run("Cost: ", style="strong"), self._cost()))
+        yield Points(tuple(items))
+        yield Subhead("Mind this as well")
+        yield Points(
+            tuple(line(tell.quote(f"{_A}/cautions/{place}/text")) for place in range(len(assessment.cautions)))
+        )
+
+    def _cause(self, code: str) -> str:
+        return _CAUSES.get(code, code.replace("_", " ").capitalize())
+
+    def _cost(self) -> Line:
+        tell = self.tell
+        told = line("in the ", tell.exact("/lasted_h", "h"), " of this record the fan ran for ")
+        told = line(told, tell.exact("/energy/fan_hours", "h"))
+        if tell.known("/energy/energy_kwh"):
+            told = line(told, " and used ", tell.about("/energy/energy_kwh"))
+        if tell.known("/energy/cost"):
+            told = line(told, ", which cost ", tell.about("/energy/cost"))
+        return line(told, ".")
+
+    @staticmethod
+    def _signatures() -> Signatures:
+        return Signatures((("For the contractor", "Date"), ("For the client", "Date")))
+
+    def _surveyed(self) -> Iterator[Block]:
+        for title, key, facts in (
+            ("The house, as surveyed", "house", self.report.house),
+            ("The filter assembly", "installed", self.report.installed),
+        ):
+            if not facts:
+                yield Paragraph(line("No filter assembly is described in the survey."))
+                continue
+            rows = tuple((_text(fact.name), (self._fact(f"/{key}/{place}", fact),)) for place, fact in enumerate(facts))
+            yield Table(title, ("", "Surveyed"), rows, frozenset({1}), (3, 2))
+
+    def _fact(self, pointer: str, fact: Surveyed) -> Line:
+        tell = self.tell
+        if fact.unit == "date":
+            return line(tell.day(f"{pointer}/value"))
+        if isinstance(fact.value, str):
+            return line(tell.words(f"{pointer}/value"))
+        told = tell.exact(f"{pointer}/value", "" if fact.unit == "1" else fact.unit, percent=fact.unit == "1")
+        if fact.at_airflow_m3h is not None:
+            told = line(told, " at ", tell.exact(f"{pointer}/at_airflow_m3h", "m3/h"))
+        return told
+
+    def _five(self) -> Iterator[Block]:
+        tell = self.tell
+        yield Paragraph(line(tell.quote(f"{_A}/delivery/reason")))
+        rows = []
+        for key, name in _FIGURES.items():
+            percent = key == "installed_efficiency"
+            cells = [
+                tell.cell(f"{where}/{key}", percent=percent, unit=key == "clean_air_delivered_m3h")
+                for where in (_EXPECTED, _FOUND)
+            ]
+            rows.append((_text(name), *cells))
+        yield Table(
+            "Expected by the survey, found in operation; below each its range of nine times in ten",
+            ("", "Expected", "Found"),
+            tuple(rows),
+            frozenset({1, 2}),
+            (2.4, 2, 2),
+        )
+        causes = self.report.assessment.delivery.likely_causes
+        if causes:
+            yield Subhead("Likely causes of the shortfall, the likeliest first")
+            yield Points(
+                tuple(
+                    line(
+                        Run(f"{self._cause(cause.cause)}. ", style="strong"),
+                        tell.quote(f"{_A}/delivery/likely_causes/{place}/evidence"),
+                        " ",
+                        tell.quote(f"{_A}/delivery/likely_causes/{place}/next_step"),
+                    )
+                    for place, cause in enumerate(causes)
+                )
+            )
+
+    def _test(self) -> Iterator[Block]:
+        tell, proof = self.tell, self.report.proof
+        if proof is None:
+            yield Paragraph(
+                line("This record holds no test: no raised level of particles that fell with windows shut.")
+            )
+            return
+        yield Paragraph(line(tell.quote("/proof/delivery/reason")))
+        rows = (
+            (_text("Loss with the fan at rest, per hour"), tell.cell("/proof/loss_fan_off_per_h", unit=False)),
+            (_text("Loss with the fan running, per hour"), tell.cell("/proof/loss_fan_on_per_h", unit=False)),
+            (_text("Clean air delivered"), tell.cell("/proof/clean_air_delivered_m3h")),
+            (_text("Efficiency as installed, %"), tell.cell("/proof/installed_efficiency", percent=True, unit=False)),
+        )
+        yield Table("What the test shows", ("", "Found"), rows, frozenset({1}), (3, 2))
+        lost = tuple(
+            (
+                ((tell.moment(f"/proof/decays/{place}/start"),),),
+                ((tell.moment(f"/proof/decays/{place}/end"),),),
+                _text(f"fan {decay.fan}"),
+                tell.cell(f"/proof/decays/{place}/loss_per_h", unit=False),
+            )
+            for place, decay in enumerate(proof.decays[:_MOST_EVENTS])
+        )
+        yield Table("The first decays", ("From", "Until", "", "Loss, per hour"), lost, frozenset({3}), (2, 2, 1, 1.5))
+        notes = [f"/proof/missing/{place}" for place in range(len(proof.missing))]
+        notes += [f"/proof/remarks/{place}" for place in range(len(proof.remarks))]
+        if notes:
+            yield Points(tuple(line(tell.quote(note)) for note in notes))
+
+    def _before_after(self) -> Iterator[Block]:
+        tell, change = self.tell, self.report.change
+        if change is None:
+            yield Paragraph(line("No change of the filter lies within this record, so there is no before and after."))
+            return
+        told = line("Changed on ", tell.day("/change/changed_on"), ": ", tell.words("/change/known_by"), ".")
+        yield Paragraph(told)
+        sides = [side for side in ("before", "after") if getattr(change, side) is not None]
+        if sides:
+            rows: list[tuple[Cell, ...]] = [
+                (_text(name), *(tell.plain(f"/change/{side}/{key}", "ug/m3") for side in sides))
+                for name, key in (
+                    ("PM2.5 indoors, mean, µg/m³", "indoor_mean_ug_m3"),
+                    ("PM2.5 outdoors, mean, µg/m³", "outdoor_mean_ug_m3"),
+                )
+            ]
+            rows += [
+                (_text(name), *(tell.cell(f"/change/{side}/{key}", percent=percent) for side in sides))
+                for name, key, percent in (
+                    ("Clean air delivered", "clean_air_delivered_m3h", False),
+                    ("Efficiency as installed", "installed_efficiency", True),
+                    ("Resistance of the filter", "drop_at_reference_pa", False),
+                )
+            ]
+            heads = ("", *(side.capitalize() for side in sides))
+            columns = frozenset(range(1, len(heads)))
+            yield Table("Before and after", heads, tuple(rows), columns, (2.4, *(2.0 for _ in sides)))
+        for place in range(len(change.remarks)):
+            yield Paragraph(line(tell.quote(f"/change/remarks/{place}")))
+
+    def _course(self) -> Iterator[Block]:
+        tell, fit = self.tell, self.report.fit
+        if len(self.report.course) < 2:
+            yield Paragraph(line("There are too few readings to draw."))
+            return
+        caption = "Above: PM2.5 outdoors, indoors, and indoors by the account. Below: measured less reckoned."
+        yield Picture(
+            "course", course_picture("course", self.report, tell), "PM2.5 over the whole record", line(caption)
+        )
+        if self.report.lasted_h > _LONG_H and len(self.report.assessment.trace) > 1:
+            yield Picture(
+                "detail",
+                course_picture("detail", self.report, tell),
+                "PM2.5 over the last two days",
+                line("The last two days of the same."),
+            )
+        if fit.bias_ug_m3 is not None:
+            told = line(
+                "Drawn in steps of ",
+                tell.exact("/fit/step_min", "min"),
+                ". What is left over is ",
+                tell.exact("/fit/bias_ug_m3", "ug/m3"),
+                " on average and ",
+                tell.exact("/fit/typical_ug_m3", "ug/m3"),
+                " in size as a rule",
+            )
+            if fit.explained is not None:
+                told = line(told, "; the account explains ", tell.exact("/fit/explained", percent=True))
+                told = line(told, " of the ups and downs")
+            yield Paragraph(line(told, "."))
+
+    def _filter(self) -> Iterator[Block]:
+        tell, advice = self.tell, self.report.assessment.filter
+        yield Paragraph(line(tell.quote(f"{_A}/filter/reason")))
+        if self.report.filter_drop or self.report.duct_static:
+            yield Picture(
+                "pressure",
+                pressure_picture(self.report, tell),
+                "Pressures by days while the fan ran",
+                line("Medians of the running hours of each day."),
+            )
+        rows: list[tuple[Cell, ...]] = [(_text("Resistance now"), tell.cell(f"{_A}/filter/drop_at_reference_pa"))]
+        if advice.reference_airflow_m3h is not None:
+            rows.append((_text("at an airflow of"), (tell.exact(f"{_A}/filter/reference_airflow_m3h", "m3/h"),)))
+        if advice.drop_limit_pa is not None:
+            rows.append((_text("Resistance at which it is changed"), (tell.exact(f"{_A}/filter/drop_limit_pa", "Pa"),)))
+        rows.append((_text("Dust taken so far"), tell.cell(f"{_A}/filter/deposited_g")))
+        days = (("installed_on", "In place since"), ("change_on", "Change on"), ("cost_best_on", "Cheapest changed on"))
+        rows += [
+            (_text(name), ((tell.day(f"{_A}/filter/{key}"),),))
+            for key, name in days
+            if getattr(advice, key) is not None
+        ]
+        yield Table("The filter", ("", ""), tuple(rows), frozenset({1}), (3, 2))
+
+    def _fan(self) -> Iterator[Block]:
+        tell, fan = self.tell, self.report.assessment.fan
+        yield Paragraph(line(tell.quote(f"{_A}/fan/reason")))
+        yield Paragraph(line("Fan power: ", tell.exact("/energy/power_w", "W"), ", ", tell.words("/energy/basis"), "."))
+        rows = tuple(
+            (
+                ((tell.words(f"{_A}/fan/alternatives/{place}/name"),),),
+                tell.plain(f"{_A}/fan/alternatives/{place}/run_hours", "h", decimals=1),
+                tell.cell(f"{_A}/fan/alternatives/{place}/mean_pm25", unit=False),
+                tell.cell(f"{_A}/fan/alternatives/{place}/energy_kwh", unit=False),
+                tell.cell(f"{_A}/fan/alternatives/{place}/cost"),
+            )
+            for place in range(len(fan.alternatives))
+        )
+        if rows:
+            heads = ("Way of running it", "Hours", "PM2.5, µg/m³", "Energy, kWh", "Cost")
+            yield Table(
+                "The day ahead, by ways of running the fan", heads, rows, frozenset(range(1, 5)), (2, 1, 2, 2, 2)
+            )
+
+    def _events(self) -> Iterator[Block]:
+        tell, events = self.tell, self.report.assessment.events
+        if not events:
+            yield Paragraph(line("No event was told apart in this record."))
+            return
+        yield Paragraph(
+            line(
+                tell.number("/event_count", decimals=0),
+                " events made ",
+                tell.exact("/event_emitted_mg", "mg"),
+                " of fine dust in all. The largest of them:",
+            )
+        )
+        largest = sorted(range(len(events)), key=lambda place: -(events[place].emitted_mg.value or 0.0))[:_MOST_EVENTS]
+        rows = tuple(
+            (
+                ((tell.moment(f"{_A}/events/{place}/start"),),),
+                ((tell.moment(f"{_A}/events/{place}/end"),),),
+                tell.cell(f"{_A}/events/{place}/emitted_mg", unit=False),
+                tell.plain(f"{_A}/events/{place}/peak_ug_m3", "ug/m3", decimals=0),
+            )
+            for place in sorted(largest)
+        )
+        heads = ("From", "Until", "Made, mg", "Peak, µg/m³")
+        yield Table("Events", heads, rows, frozenset({2, 3}), (2, 2, 1.5, 1))
+
+    @staticmethod
+    def _method() -> tuple[Block, ...]:
+        sources = Points(tuple(map(line, SOURCES)))
+        return (Points(tuple(map(line, METHOD))), Subhead("Sources"), sources)
+
+    def _quality(self) -> Iterator[Block]:
+        tell, quality = self.tell, self.report.assessment.data_quality
+        rows = tuple(
+            (
+                ((tell.words(f"{_A}/data_quality/signals/{place}/signal"),),),
+                tell.plain(f"{_A}/data_quality/signals/{place}/readings", decimals=0),
+                tell.plain(f"{_A}/data_quality/signals/{place}/coverage", percent=True, decimals=0),
+                tell.plain(f"{_A}/data_quality/signals/{place}/longest_gap_h", "h", decimals=1),
+                tuple(
+                    line(tell.quote(f"{_A}/data_quality/signals/{place}/remarks/{each}"))
+                    for each in range(len(signal.remarks))
+                )
+                or ((),),
+            )
+            for place, signal in enumerate(quality.signals)
+        )
+        heads = ("Signal", "Readings", "Time covered, %", "Longest gap, h", "Remarks")
+        yield Table("Signals", heads, rows, frozenset({1, 2, 3}), (2.2, 1, 1.1, 1.1, 2))
+        remarks = [line(tell.quote(f"{_A}/data_quality/remarks/{place}")) for place in range(len(quality.remarks))]
+        if quality.missing:
+            missing = [
+                line(", " if place else "", tell.words(f"{_A}/data_quality/missing/{place}"))
+                for place in range(len(quality.missing))
+            ]
+            remarks.insert(0, line("Not measured: ", *missing, "."))
+        if remarks:
+            yield Points(tuple(remarks))
