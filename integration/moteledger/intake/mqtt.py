@@ -6,6 +6,7 @@ message sent while we are away is lost. What is delivered twice is kept once whe
 """
 
 import asyncio
+import logging
 from collections.abc import Sequence
 
 import aiomqtt
@@ -23,11 +24,27 @@ from .mapping import Arrived, Converted, Refused, converted
 from .records import Refusal
 from .retrying import PACE, Pace, SourceError, keep_trying
 
+_log = logging.getLogger(f"{__name__}.connection")
+# One line for each dropped message would drown the one that says so.
+_log.setLevel(logging.ERROR)
+
 _SECONDS = 3600.0
 _LARGEST_GROUP = 200
 _MOST_WAITING = 10_000
-"""Messages in memory; of those beyond, QoS 0 is lost and QoS 1, not acknowledged, comes again."""
+"""Messages in memory. A broker should not send so many before they are acknowledged; one that does is left, and on the
+next connection it gives again what was dropped of QoS 1."""
 _LONGEST_SESSION_S = 0xFFFF_FFFE
+
+
+class _Waiting(asyncio.Queue[aiomqtt.Message]):
+    """Messages that have come and were not looked at; remembers whether one was dropped for want of room."""
+
+    overflowed = False
+
+    def put_nowait(self, item: aiomqtt.Message) -> None:
+        if self.full():
+            self.overflowed = True
+        super().put_nowait(item)
 
 
 def broker(
@@ -60,6 +77,8 @@ def broker(
         tls_context=settings.tls.context() if settings.tls is not None else None,
         timeout=settings.patience * _SECONDS,
         max_queued_incoming_messages=_MOST_WAITING,
+        queue_type=_Waiting,
+        logger=_log,
         will=will,
     )
 
@@ -90,6 +109,8 @@ class Subscription:
                 self._source.good(self._clock())
                 while True:
                     await self._take(client, await self._group(client))
+                    if not len(client.messages) and getattr(client._queue, "overflowed", False):
+                        raise SourceError("sent faster than the disk keeps; connecting again for what was dropped")
         except aiomqtt.MqttError as error:
             raise SourceError(
                 f"{str(error)[:200] or 'the connection broke'}; check the broker, name and password"

@@ -229,6 +229,19 @@ def test_a_level_that_bears_no_time_is_not_kept_for_later_unless_asked() -> None
     assert MqttTopic(topic="a", signals=[level], qos=1).subscribed_qos == 1
 
 
+@pytest.mark.parametrize(("version", "room", "flood"), [("3.1.1", 15, 300), ("5", 100, 1000)])
+async def test_a_flood_is_kept_whole_though_memory_is_bounded(
+    broker, sender, house, run, monkeypatch, version: str, room: int, flood: int
+) -> None:
+    monkeypatch.setattr("moteledger.intake.mqtt._MOST_WAITING", room)
+    running = run(house(sources(broker.port, f'version = "{version}"')), lambda: START_US + 3_600_000_000)
+    await running.until(lambda: running["broker"].state == "good")
+    sensor = sender()
+    for number in range(flood):
+        sensor.send("wren/hall/air", air(number))
+    await running.until(lambda: len(running.values("indoor.pm25")) == flood, 20.0)
+
+
 @pytest.mark.parametrize("topic", ["", "a/#/b", "a#", "a/b+", "+a/b", "a\0b"])
 def test_what_is_no_topic_is_refused_in_the_house_file(topic: str) -> None:
     # OASIS MQTT 5.0 (2019), section 4.7.1 "Topic wildcards" and 4.7.3.
