@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, ValidationError, WithJsonSchema
 
 from ..intake import RecordsError, Refusal, accept, moment_us, read_records, text_of
-from ..signals import signal_named
+from ..signals import Kind, signal_named
 from ..store import Store, to_us
 from .auth import GRANT
 from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
@@ -131,7 +131,10 @@ class SignalReadings(BaseModel):
 
 
 class ThinnedReadings(BaseModel):
-    """One signal by intervals that have readings; `time` is where each starts, the nth of each list belong together."""
+    """One signal by intervals that have readings; `time` is where each starts, the nth of each list belong together.
+
+    The mean of a state is weighted by time: the share of the interval for which it was on.
+    """
 
     signal: str
     unit: str
@@ -245,14 +248,21 @@ def _as_they_are(store: Store, signal: str, start_us: int, end_us: int) -> Signa
 
 def _by_intervals(store: Store, signal: str, start_us: int, end_us: int, interval_us: int) -> ThinnedReadings:
     thinned = store.thinned(signal, start_us, end_us, interval_us)
+    kind, mean = signal_named(signal), thinned.mean
+    if kind.kind is Kind.STATE:
+        # A state is told when it changes: the mean of its readings says nothing of how long it lasted.
+        held = store.held(signal, start_us, end_us, interval_us, round(kind.hold_h * _UNIT_US["h"]))
+        shares = dict(zip(held.start_us.tolist(), held.mean.tolist(), strict=True))
+        pairs = zip(thinned.start_us.tolist(), mean.tolist(), strict=True)
+        mean = np.array([shares.get(start, of_readings) for start, of_readings in pairs])
     return ThinnedReadings(
         signal=signal,
-        unit=signal_named(signal).unit,
+        unit=kind.unit,
         start=text_of(start_us),
         end=text_of(end_us),
         resolution_s=interval_us // 1_000_000,
         time=_texts(thinned.start_us),
-        mean=thinned.mean.tolist(),
+        mean=mean.tolist(),
         low=thinned.low.tolist(),
         high=thinned.high.tolist(),
         count=thinned.count.tolist(),

@@ -10,6 +10,7 @@ from .fan_plan import replayed_year, two_days
 from .house_year import house_year
 from .identified_month import identified_month
 from .intake import intake_in_batches, intake_one_by_one
+from .long_recording import long_recording
 from .reading import answers_with_five_million
 from .row import BenchRow, Plain, table
 from .service import memory_at_rest, start_up
@@ -26,6 +27,7 @@ __all__ = [
     "identified_month",
     "intake_in_batches",
     "intake_one_by_one",
+    "long_recording",
     "memory_at_rest",
     "named",
     "replayed_year",
@@ -45,6 +47,7 @@ BENCHES: tuple[Callable[[], BenchRow], ...] = (
     intake_in_batches,
     intake_one_by_one,
     answers_with_five_million,
+    long_recording,
 )
 
 

@@ -4,7 +4,7 @@ import statistics
 
 import pytest
 
-from moteledger.store import Reading
+from moteledger.store import Reading, tend
 
 START = "2026-01-31T12:00:00Z"
 START_US = 1_769_860_800_000_000  # date -u -d 2026-01-31T12:00:00Z +%s
@@ -125,3 +125,30 @@ async def test_health_tells_the_newest_reading_and_a_store_that_fails(service, r
 
 async def test_health_of_an_empty_store_is_good(service) -> None:
     assert (await (await service.get("/healthz")).json())["newest_reading"] is None
+
+
+async def test_the_mean_of_a_state_is_its_share_of_the_time_not_of_its_readings(service) -> None:
+    # On at 12:00, off at 12:15, said to be off three times more: on for a quarter of the hour.
+    minutes = {0: 1.0, 15: 0.0, 20: 0.0, 30: 0.0, 50: 0.0, 90: 1.0}
+    service.store.append([Reading(START_US + n * 60_000_000, "fan.running", value) for n, value in minutes.items()])
+    query = {"signal": "fan.running", "from": START, "to": "2026-01-31T14:00:00Z", "resolution": "1h"}
+    answer = await (await service.get("/v1/readings", params=query)).json()
+    assert answer["mean"] == pytest.approx([0.25, 0.5])
+    assert answer["count"] == [5, 1]
+    assert (answer["low"], answer["high"]) == ([0.0, 1.0], [1.0, 1.0])
+
+
+async def test_a_reading_of_a_thinned_hour_is_told_as_too_late(service, readings) -> None:
+    service.store.append([Reading(START_US + 30 * 3_600_000_000, "indoor.pm25", 1.0)])
+    tend(service.store, START_US + 31 * 3_600_000_000, 20 * 3_600_000_000)
+    late = {"time": START, "signal": "indoor.pm25", "value": readings[0].value}
+    answer = await service.post("/v1/readings", json=late)
+    assert answer.status == 200
+    assert await answer.json() == {
+        "accepted": 0,
+        "repeated": 0,
+        "differing": 0,
+        "too_late": 1,
+        "refused": 0,
+        "refusals": [],
+    }
