@@ -11,7 +11,7 @@ from .notes import Cell, Notes
 from .occasion import Occasion
 
 SHORTEST_OUTLOOK = timedelta(hours=24)
-MOST_SPANS = 200
+MOST_SPANS = 48
 
 _SELF_EVIDENT = (ReasonCode.PLANNED_RUN, ReasonCode.PLANNED_REST, ReasonCode.PERSON)
 

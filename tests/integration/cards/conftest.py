@@ -7,6 +7,8 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
+from moteledger.cards import AlarmShown, Arrived, Beside, Forms, Watched
+from moteledger.cards.beside import NOTHING_BESIDE
 from moteledger.engine.assessment import (
     Air,
     Alternative,
@@ -16,11 +18,13 @@ from moteledger.engine.assessment import (
     DataQuality,
     Delivery,
     DeviceMass,
+    Event,
     FanAdvice,
     FanSpan,
     Figure,
     Figures,
     FilterAdvice,
+    HourAhead,
     Known,
     Ledger,
     LedgerDay,
@@ -46,6 +50,7 @@ class Case:
     house: House
     now: datetime = NOW
     banner: str = ""
+    beside: Beside = NOTHING_BESIDE
 
 
 def known(value: float, low: float, high: float, unit: str) -> Known:
@@ -188,7 +193,20 @@ def typical_assessment() -> Assessment:
                 ),
             ),
         ),
-        events=(),
+        events=(
+            Event(
+                start=NOW - 16 * HOUR,
+                end=NOW - 15.5 * HOUR,
+                emitted_mg=known(40.2, 31.0, 49.5, "mg"),
+                peak_ug_m3=61.4,
+            ),
+            Event(
+                start=NOW - 40 * HOUR,
+                end=NOW - 36 * HOUR,
+                emitted_mg=NotKnown(reason="the windows were open"),
+                peak_ug_m3=22.1,
+            ),
+        ),
         filter=FilterAdvice(
             drop_at_reference_pa=known(72.0, 66.0, 79.0, "Pa"),
             reference_airflow_m3h=1835.0,
@@ -235,6 +253,16 @@ def typical_assessment() -> Assessment:
                 ),
             ),
             planned_until=NOW + 36 * HOUR,
+            hours_ahead=tuple(
+                HourAhead(
+                    start=NOW + hour * HOUR,
+                    outdoor_pm25=30.0 + hour,
+                    outdoor_between=(30.0 + hour - hour**0.5 * 5.0, 30.0 + hour + hour**0.5 * 14.0),
+                    indoor_pm25=9.0 + hour / 8.0,
+                    indoor_between=(9.0 - hour / 6.0, 9.0 + hour / 2.0),
+                )
+                for hour in range(24)
+            ),
         ),
         cautions=(
             Caution(
@@ -314,6 +342,24 @@ def unknown_assessment() -> Assessment:
             ),
             "cautions": (),
             "trace": (),
+        }
+    )
+
+
+def young_assessment() -> Assessment:
+    """Fourteen hours of a house whose indoor sensor was stuck for three of them."""
+    unknown = unknown_assessment()
+    stuck = SignalQuality(
+        signal="indoor.pm25",
+        readings=840,
+        coverage=0.79,
+        longest_gap_h=3.0,
+        remarks=("stuck for 3 h; those readings are left out",),
+    )
+    return unknown.model_copy(
+        update={
+            "period": unknown.period.model_copy(update={"start": unknown.period.end - 14 * HOUR}),
+            "data_quality": unknown.data_quality.model_copy(update={"signals": (stuck,)}),
         }
     )
 
@@ -410,11 +456,29 @@ def house(units: Units = Units.SI, name: str = "Plover House", zone: str = "Etc/
     )
 
 
+def busy_beside() -> Beside:
+    """An hour of both pressures with a silence in it, an alarm, a filter change just recorded, both forms."""
+    minutes = [n for n in range(60) if not 20 < n < 27]
+    return Beside(
+        watched=tuple(
+            Watched(signal, tuple((NOW - timedelta(minutes=60 - n), base + 3.0 * math.sin(n / 4.0)) for n in minutes))
+            for signal, base in (("filter.pressure_drop", 64.0), ("duct.static_pressure", 141.0))
+        ),
+        alarms=(
+            AlarmShown(
+                "The pressure has risen fast", "From 120 to 180 Pa within an hour", NOW - HOUR, "look at the filter"
+            ),
+        ),
+        filter_changed_on=NOW.date(),
+        forms=Forms("token-of-the-filter", "token-of-the-fan"),
+    )
+
+
 def all_cases() -> dict[str, Case]:
     simulated = "The indoor sensor of this page is simulated. The outdoor air was measured elsewhere and is replayed."
     cases = (
         Case("typical", typical_assessment(), house(), banner=simulated),
-        Case("inch-pound", typical_assessment(), house(Units.INCH_POUND)),
+        Case("inch-pound", typical_assessment(), house(Units.INCH_POUND), beside=busy_beside()),
         Case("unknown", unknown_assessment(), house()),
         Case("stale", typical_assessment(), house(), now=NOW + timedelta(hours=3, minutes=15)),
         Case("from the future", typical_assessment(), house(), now=NOW - timedelta(days=2)),
@@ -422,7 +486,8 @@ def all_cases() -> dict[str, Case]:
         Case("tiny", extreme_assessment(1e-300), house()),
         Case("negative", extreme_assessment(-3.2e5), house()),
         Case("hostile", hostile_assessment(), house(name=HOSTILE[:80]), banner=HOSTILE),
-        Case("nothing yet", None, house()),
+        Case("learning", young_assessment(), house(), beside=busy_beside()),
+        Case("nothing yet", None, house(), beside=Beside(arrived=Arrived(("indoor.pm25",), NOW - HOUR / 2))),
     )
     return {case.name: case for case in cases}
 

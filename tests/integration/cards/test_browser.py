@@ -1,10 +1,16 @@
 """The cards in a real browser: they fit every width, raise no error, keep themselves current and need no script."""
 
+import json
+import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from importlib.util import find_spec
+from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qsl
 
 import pytest
 from selenium import webdriver
@@ -19,17 +25,42 @@ class Site:
 
     def __init__(self) -> None:
         self.pages: dict[str, Callable[[], str]] = {}
+        self.posted: list[tuple[str, str]] = []
+        self.streaming = True
+        self.viewers: list[queue.Queue[bytes]] = []
         site = self
 
         class Handler(BaseHTTPRequestHandler):
             def do_GET(self) -> None:
                 name = self.path.removeprefix("/static/")
+                if self.path.startswith("/v1/live") and site.streaming:
+                    self._stream()
+                    return
                 if name in STATIC_FILES:
                     self._answer(200, STATIC_FILES[name].content, STATIC_FILES[name].content_type)
                 elif self.path in site.pages:
                     self._answer(200, site.pages[self.path]().encode(), "text/html; charset=utf-8")
                 else:
                     self._answer(503, b"", "text/plain")
+
+            def do_POST(self) -> None:
+                site.posted.append((self.path, self.rfile.read(int(self.headers["Content-Length"])).decode()))
+                self.send_response(303)
+                self.send_header("Location", "/plain")
+                self.send_header("Content-Length", "0")
+                self.end_headers()
+
+            def _stream(self) -> None:
+                self.send_response(200)
+                self.send_header("Content-Type", "text/event-stream")
+                self.end_headers()
+                events: queue.Queue[bytes] = queue.Queue()
+                site.viewers.append(events)
+                self.wfile.write(b"retry: 50\n\n")
+                with suppress(OSError):
+                    while event := events.get():
+                        self.wfile.write(event)
+                self.close_connection = True
 
             def _answer(self, status: int, body: bytes, content_type: str) -> None:
                 self.send_response(status)
@@ -47,7 +78,20 @@ class Site:
         self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
         self._thread.start()
 
+    def tell(self, kind: str, **document: Any) -> None:
+        """Sends an event as the service does (HTML Standard, section 9.2) to all who look on."""
+        for viewer in self.viewers:
+            viewer.put(f"event: {kind}\ndata: {json.dumps(document)}\n\n".encode())
+
+    def drop(self, *, for_good: bool = False) -> None:
+        """Ends every stream; `for_good` also turns away those who come back."""
+        self.streaming = not for_good
+        for viewer in self.viewers:
+            viewer.put(b"")
+        self.viewers.clear()
+
     def close(self) -> None:
+        self.drop(for_good=True)
         self._server.shutdown()
         self._server.server_close()
         self._thread.join()
@@ -75,8 +119,16 @@ def look_at(browser: webdriver.Chrome, width: int, scheme: str = "light", medium
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": medium, "features": features})
 
 
+def unstreamed(markup: str) -> str:
+    """A page that asks for no stream, so that it may be looked at as long as one likes."""
+    assert ' data-live="/v1/live"' in markup
+    return markup.replace(' data-live="/v1/live"', "")
+
+
 def page_of(case: Any) -> Callable[[], str]:
-    return lambda: render_page(case.assessment, case.house, now=case.now, banner=case.banner)
+    return lambda: unstreamed(
+        render_page(case.assessment, case.house, now=case.now, banner=case.banner, beside=case.beside)
+    )
 
 
 def assert_it_fits(browser: webdriver.Chrome, width: int) -> None:
@@ -106,14 +158,16 @@ def test_every_page_fits_its_screen_and_raises_no_error(
     assert browser.get_log("browser") == []
 
 
-@pytest.mark.parametrize("width", [320, 600])
+@pytest.mark.parametrize("width", [320, 768, 1280])
 def test_every_card_fits_a_frame_of_its_own(
     browser: webdriver.Chrome, site: Site, cases: dict[str, Any], width: int
 ) -> None:
-    case = cases["typical"]
+    case = cases["inch-pound"]
     look_at(browser, width, scheme="dark")
     for name in CARDS:
-        site.pages[f"/cards/{name}"] = lambda name=name: render_card(name, case.assessment, case.house, now=case.now)
+        site.pages[f"/cards/{name}"] = lambda name=name: unstreamed(
+            render_card(name, case.assessment, case.house, now=case.now, beside=case.beside)
+        )
         browser.get(f"{site.address}/cards/{name}")
         assert_it_fits(browser, width)
     assert browser.get_log("browser") == []
@@ -183,7 +237,7 @@ def test_cards_keep_themselves_current_and_say_when_the_connection_is_lost(
 
     def quick(markup: str) -> str:
         assert 'data-refresh-s="30"' in markup
-        return markup.replace('data-refresh-s="30"', 'data-refresh-s="0.05"')
+        return unstreamed(markup).replace('data-refresh-s="30"', 'data-refresh-s="0.05"')
 
     site.pages["/"] = lambda: quick(render_page(assessment(), case.house, now=case.now))
     for name in CARDS:
@@ -200,7 +254,7 @@ def test_cards_keep_themselves_current_and_say_when_the_connection_is_lost(
     assert browser.execute_script("return document.querySelectorAll('article').length") == len(CARDS)
 
     account = site.pages.pop("/cards/account")
-    connection = "return document.querySelector('.connection').textContent.startsWith('No connection since')"
+    connection = "return document.querySelector('.connection').textContent.startsWith('Offline since')"
     until(browser, connection, True)
     assert browser.execute_script(lead) == "The air is poor."
     site.pages["/cards/account"] = account
@@ -210,7 +264,7 @@ def test_cards_keep_themselves_current_and_say_when_the_connection_is_lost(
 def test_without_script_the_page_says_all_the_same(
     browser: webdriver.Chrome, site: Site, cases: dict[str, Any]
 ) -> None:
-    site.pages["/plain"] = page_of(cases["typical"])
+    site.pages["/plain"] = page_of(cases["inch-pound"])
     look_at(browser, 768)
     texts = []
     for disabled in (False, True):
@@ -220,3 +274,115 @@ def test_without_script_the_page_says_all_the_same(
     browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     assert len(texts[0]) > 2000
     assert texts[0] == texts[1]
+
+
+def test_without_script_the_forms_are_sent_and_lead_back_to_the_page(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any]
+) -> None:
+    site.pages["/plain"] = page_of(cases["inch-pound"])
+    look_at(browser, 768)
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    try:
+        for form, button in (("/filter/change", "record"), ("/fan/wish", "rest")):
+            browser.get(site.address + "/plain")
+            browser.find_element("css selector", f"form[action='{form}'] button[value='{button}']").click()
+            deadline = time.monotonic() + 5.0
+            while len(site.posted) < 1 and time.monotonic() < deadline:
+                time.sleep(0.02)
+            path, body = site.posted.pop()
+            assert path == form
+            fields = dict(parse_qsl(body))
+            assert fields.pop("do") == button
+            assert fields.pop("token").startswith("token-of-the-")
+            assert fields in ({"on": "2025-03-11"}, {"minutes": "60"})
+    finally:
+        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+def test_cards_follow_the_stream_and_come_back_to_it_when_it_breaks(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any]
+) -> None:
+    """0.4 in. w.c. of 249.0889 Pa each (NIST SP 811, appendix B.9) are 99.64 Pa."""
+    case = cases["inch-pound"]
+    said = ["The air is good."]
+
+    def draw(render: Callable[..., str], *name: str) -> str:
+        air = case.assessment.air.model_copy(update={"sentence": said[0]})
+        assessment = case.assessment.model_copy(update={"air": air})
+        return render(*name, assessment, case.house, now=case.now, beside=case.beside)
+
+    site.streaming = True
+    site.pages["/streamed"] = lambda: draw(render_page).replace('data-refresh-s="30"', 'data-refresh-s="3"')
+    for name in CARDS:
+        site.pages[f"/cards/{name}"] = lambda name=name: draw(render_card, name)
+    look_at(browser, 768)
+    browser.get(site.address + "/streamed")
+    lead = "return document.querySelector('#air .lead').textContent"
+    figure = "return document.querySelector('[data-live=\"duct.static_pressure\"] data').textContent"
+    connection = "return document.querySelector('.connection').textContent"
+
+    def wait_for_viewers() -> None:
+        deadline = time.monotonic() + 8.0
+        while not site.viewers and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert site.viewers
+
+    wait_for_viewers()
+    site.tell("reading", signal="duct.static_pressure", time="2025-03-11T10:20:01Z", value=99.64, unit="Pa")
+    until(browser, figure, "0.400")
+    said[0] = "The air is poor."
+    site.tell("assessment", time="2025-03-11T10:21:00Z")
+    until(browser, lead, "The air is poor.")
+
+    site.drop()
+    wait_for_viewers()
+    until(browser, connection, "")
+    # Coming back also draws every card anew; a sensor goes on telling meanwhile.
+    deadline = time.monotonic() + 5.0
+    while browser.execute_script(figure) != "0.800" and time.monotonic() < deadline:
+        site.tell("reading", signal="duct.static_pressure", time="2025-03-11T10:20:09Z", value=2 * 99.64, unit="Pa")
+        time.sleep(0.05)
+    assert browser.execute_script(figure) == "0.800"
+
+    site.drop(for_good=True)
+    said[0] = "The air is better."
+    until(browser, lead, "The air is better.")
+    site.streaming = True
+    browser.get("about:blank")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_audit_finds_nothing(
+    browser: webdriver.Chrome, site: Site, cases: dict[str, Any], scheme: str
+) -> None:
+    """The rules of axe-core for WCAG 2.0 to 2.2, A and AA, and its best practices; each card stands on the page too.
+
+    Schemes differ by their colours alone, so that a card by itself is audited in one of them.
+    """
+    audit = (Path(str(find_spec("selenium_axe_python").origin)).parent / "axe-core" / "axe.min.js").read_text()
+    run = """
+        const done = arguments[arguments.length - 1];
+        axe.run({resultTypes: ["violations"], preload: false}).then(found => done(found.violations.map(
+          each => `${each.id}: ${each.nodes.map(node => node.html.slice(0, 160)).join(" | ")}`)));
+    """
+    found = {}
+    for width in (320, 768, 1280):
+        look_at(browser, width, scheme)
+        for name in (
+            ("inch-pound", "stale", "learning", "nothing yet") if (width, scheme) == (768, "light") else ("inch-pound",)
+        ):
+            site.pages["/audited"] = page_of(cases[name])
+            browser.get(site.address + "/audited")
+            browser.execute_script("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+            browser.execute_script(audit)
+            found[width, name] = browser.execute_async_script(run)
+    case = cases["inch-pound"]
+    look_at(browser, 320, scheme)
+    for name in CARDS if scheme == "light" else ():
+        site.pages["/audited"] = lambda name=name: unstreamed(
+            render_card(name, case.assessment, case.house, now=case.now, beside=case.beside)
+        )
+        browser.get(site.address + "/audited")
+        browser.execute_script(audit)
+        found[320, name] = browser.execute_async_script(run)
+    assert {place: violations for place, violations in found.items() if violations} == {}

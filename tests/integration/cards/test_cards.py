@@ -66,11 +66,11 @@ class Outline(HTMLParser):
 
 
 def page(case: Any) -> str:
-    return render_page(case.assessment, case.house, now=case.now, banner=case.banner)
+    return render_page(case.assessment, case.house, now=case.now, banner=case.banner, beside=case.beside)
 
 
 def card(name: str, case: Any) -> Outline:
-    return Outline(render_card(name, case.assessment, case.house, now=case.now, banner=case.banner))
+    return Outline(render_card(name, case.assessment, case.house, now=case.now, banner=case.banner, beside=case.beside))
 
 
 def numbers_in(value: Any) -> Iterator[float]:
@@ -154,6 +154,7 @@ def test_the_numbers_on_the_page_are_the_numbers_of_the_document(cases: dict[str
         ledger.filtered_mg + ledger.settled_mg + ledger.carried_out_mg + ledger.stored_mg,
         case.assessment.fan.energy_kwh.value * case.house.tariff.per_kwh,
     }
+    worked_out |= {round(watched.points[-1][1], 1) for watched in case.beside.watched}
     known = set(numbers_in(case.assessment.model_dump())) | worked_out
     shown = Outline(page(case)).data
     assert len(shown) > 60
@@ -314,7 +315,7 @@ def test_air_that_got_cleaner_stands_on_the_side_of_what_was_there_before(typica
 
 def test_tables_have_captions_and_scopes_and_pictures_have_names(cases: dict[str, Any]) -> None:
     outline = Outline(page(cases["typical"]))
-    assert len(outline.all("table")) == len(outline.all("caption")) == 6
+    assert len(outline.all("table")) == len(outline.all("caption")) == 8
     assert all(attributes.get("scope") in {"row", "col"} for attributes in outline.all("th"))
     for attributes in outline.all("svg"):
         named = attributes.get("role") == "img"

@@ -13,6 +13,7 @@ let stream = null;
 let wait = Math.min(1000, REFRESH_MS);
 let due = 0;
 let busy = false;
+let again = false;
 
 function tell(place, text) {
   const line = document.querySelector(place);
@@ -50,8 +51,10 @@ function exchange(card, fresh) {
 
 async function refresh() {
   due = Date.now() + (stream && stream.readyState === EventSource.OPEN ? STREAMED_REFRESH_MS : REFRESH_MS);
-  if (busy) return;
+  // What came while the cards were being fetched may be newer than they are: they are fetched once more.
+  if (busy) { again = true; return; }
   busy = true;
+  again = false;
   try {
     for (const card of document.querySelectorAll(".card[data-source]")) {
       const answer = await fetch(card.dataset.source, { credentials: "same-origin", cache: "no-cache" });
@@ -63,6 +66,7 @@ async function refresh() {
     lost();
   } finally {
     busy = false;
+    if (again) refresh();
   }
 }
 
