@@ -131,8 +131,8 @@ def test_a_recording_without_a_decay_says_what_is_missing(run_all: RunAll, recor
 
 
 def test_a_closer_answer_may_be_wanted(run_all: RunAll, tested: Path, house_file: Path) -> None:
-    done = run_all({"it": ("prove", tested, "--house", house_file, "--within", "5")})["it"]
-    assert "Not enough yet (±5\N{NO-BREAK SPACE}% is wanted)" in done.stdout
+    done = run_all({"it": ("prove", tested, "--house", house_file, "--within", "2")})["it"]
+    assert "Not enough yet (±2\N{NO-BREAK SPACE}% is wanted)" in done.stdout
 
 
 @pytest.mark.parametrize(

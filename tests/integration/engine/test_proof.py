@@ -132,16 +132,16 @@ def test_half_way_it_asks_for_the_fan_and_knows_the_loss_already(
 def test_a_decay_cut_short_is_asked_to_go_on_and_going_on_is_enough(
     surveyed: House, tested: Callable[..., dict[str, Series]]
 ) -> None:
-    early = prove(surveyed, tested(seed=2, until_h=3.84), wanted=0.1)
-    assert early.missing == ("another 5 minutes with the fan on",)
+    early = prove(surveyed, tested(seed=2, until_h=3.84), wanted=0.08)
+    assert early.missing == ("another 10 minutes with the fan on",)
     assert not early.enough
-    assert prove(surveyed, tested(seed=2, until_h=3.84 + 5.0 / 60.0), wanted=0.1).enough
+    assert prove(surveyed, tested(seed=2, until_h=3.84 + 10.0 / 60.0), wanted=0.08).enough
 
 
 def test_where_doubt_in_what_enters_outweighs_noise_it_asks_for_a_higher_level_and_that_is_enough(
     surveyed: House, tested: Callable[..., dict[str, Series]]
 ) -> None:
-    low, high = (prove(surveyed, tested(meal=meal), wanted=0.1) for meal in (40.0, 90.0))
+    low, high = (prove(surveyed, tested(meal=meal), wanted=0.07) for meal in (20.0, 90.0))
     assert any("with the fan off from a higher level" in told for told in low.missing)
     assert high.enough
 

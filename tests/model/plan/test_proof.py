@@ -161,12 +161,10 @@ def test_air_that_is_hardly_above_outdoors_gives_no_decay_at_all() -> None:
     assert plan_proof(replace(HOUSE, start_ug_m3=10.0)).relative_half_width == np.inf
 
 
-def test_two_repeats_tell_less_than_one_long_decay_and_three_tell_more() -> None:
-    """Student's t for two decays has two degrees of freedom: 2.920 / 1.645 / sqrt(2) = 1.255; for three 0.748."""
+def test_repeats_narrow_the_interval_by_the_square_root_of_their_number() -> None:
     short = replace(HOUSE, start_ug_m3=30.0)
-    one, at_most_two, at_most_three = (plan_proof(short, wanted=0.02, most_repeats=most) for most in (1, 2, 3))
-    assert at_most_two.relative_half_width == one.relative_half_width
-    assert at_most_three.relative_half_width == pytest.approx(0.7483 * one.relative_half_width, rel=1e-3)
+    one, *more = (plan_proof(short, wanted=0.02, most_repeats=most).relative_half_width for most in (1, 2, 3))
+    assert [width / one for width in more] == pytest.approx([2.0**-0.5, 3.0**-0.5], rel=1e-3)
 
 
 def test_a_release_raises_the_level_as_the_integrated_balance_says() -> None:
