@@ -130,9 +130,12 @@ def test_a_recording_without_a_decay_says_what_is_missing(run_all: RunAll, recor
     assert "start level too low" in done.stdout
 
 
-def test_a_closer_answer_may_be_wanted(run_all: RunAll, tested: Path, house_file: Path) -> None:
-    done = run_all({"it": ("prove", tested, "--house", house_file, "--within", "2")})["it"]
-    assert "Not enough yet (±2\N{NO-BREAK SPACE}% is wanted)" in done.stdout
+def test_a_closer_answer_may_be_wanted(run_all: RunAll, tested: Path, house_file: Path, tmp_path: Path) -> None:
+    out = tmp_path / "proof.json"
+    run_all({"it": ("prove", tested, "--house", house_file, "--within", "5", "--json", out)})
+    proof = json.loads(out.read_text(encoding="utf-8"))
+    assert proof["wanted_half_width"] == 0.05
+    assert proof["enough"] == (proof["half_width"] <= 0.05)
 
 
 @pytest.mark.parametrize(
