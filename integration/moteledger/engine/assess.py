@@ -28,6 +28,7 @@ from .delivery import delivery
 from .fan_advice import fan_advice
 from .figures import figure
 from .filter_advice import filter_advice
+from .filter_past import FilterPast
 from .grid import GriddedHouse, gridded
 from .survey import Survey, survey
 
@@ -50,15 +51,28 @@ class Study:
         return _trace(self.grid, self.books, span_h, most_points)
 
 
-def assess(house: House, readings: Mapping[str, Series], *, dwell: Dwell | None = None) -> Assessment:
+def assess(
+    house: House,
+    readings: Mapping[str, Series],
+    *,
+    dwell: Dwell | None = None,
+    filter_before: FilterPast | None = None,
+) -> Assessment:
     """Assess a house from its readings, by signal; raises AssessmentError when they cannot be assessed at all.
 
-    `dwell` is what the fan has been asked for and since when, where an automation acts on the advice.
+    `dwell` is what the fan has been asked for and since when, where an automation acts on the advice; `filter_before`
+    what the filter's pressure was ahead of the readings.
     """
-    return study(house, readings, dwell=dwell).assessment
+    return study(house, readings, dwell=dwell, filter_before=filter_before).assessment
 
 
-def study(house: House, readings: Mapping[str, Series], *, dwell: Dwell | None = None) -> Study:
+def study(
+    house: House,
+    readings: Mapping[str, Series],
+    *,
+    dwell: Dwell | None = None,
+    filter_before: FilterPast | None = None,
+) -> Study:
     """As `assess`, with what the assessment was made from."""
     grid = gridded(house, readings)
     expected = survey(house, grid)
@@ -71,7 +85,7 @@ def study(house: House, readings: Mapping[str, Series], *, dwell: Dwell | None =
     made_ug = 1000.0 * sum(event.emitted_mg.value for event in identification.events)
     source = made_ug / house.house.volume_m3 / hours
     fan = fan_advice(house, grid, rates, source, readings=readings, dwell=dwell)
-    filter_ = filter_advice(house, grid, grid.moment(grid.grid.end_h))
+    filter_ = filter_advice(house, grid, grid.moment(grid.grid.end_h), before=filter_before)
     limit, drop = filter_.drop_limit_pa, filter_.drop_at_reference_pa
     assessment = Assessment(
         house=house.name,

@@ -191,10 +191,11 @@ Action = Literal["run", "rest", "leave"]
 
 
 class FanSpan(Document):
-    """A stretch of the schedule in which the fan is to run."""
+    """A stretch of the schedule in which the fan is to run, at the speed of the house file that is named, if any."""
 
     start: Moment
     end: Moment
+    speed: str | None = None
 
 
 class DataBehind(Document):
@@ -208,7 +209,8 @@ class DataBehind(Document):
 class Alternative(Document):
     """One way to run the fan over the same forecast.
 
-    `hours_above_target` are those with more than the target; `holds_target` whether its means by days keep within it.
+    `hours_above_target` are those with more than the target; `holds_target` whether its means by days keep within it by
+    the margin that the schedule keeps as well.
     """
 
     name: str

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from motemodel.plan import (
     FanPlan,
     HouseRates,
     Outlook,
+    Speed,
     planned,
     simple_plans,
 )
@@ -65,6 +67,8 @@ def fan_advice(
     `readings` tell which data are behind the advice, `dwell` what the fan is doing now and its least times.
     """
     target = house.targets.pm25
+    planned_for = target * (1.0 - house.fan.margin)
+    dwell = dwell or Dwell(house.fan.least_run, house.fan.least_rest)
     hours_ahead = ahead(house, gridded)
     outlook, now = hours_ahead.outlook, hours_ahead.now
     power, power_known = fan_power(house)
@@ -78,7 +82,8 @@ def fan_advice(
         fan_extra_entry_per_h=rates.fan_extra_entry_per_h * rates.gain.value,
     )
     costs = _costs(house, scaled)
-    found = find_schedule(hours_ahead, scaled, target, costs, dwell)
+    speeds = _speeds(house, hours_ahead, scaled)
+    found = find_schedule(hours_ahead, scaled, planned_for, costs, dwell, speeds)
     best, forced = found.schedule.plan, found.forced
     plans = simple_plans(outlook, scaled, target)
     action, reason = decision(found, plans, scaled, target, house)
@@ -87,7 +92,7 @@ def fan_advice(
         reason=reason,
         valid_until=now + _valid_for(forced),
         forecast_basis=_FORECAST_BASIS,
-        schedule=tuple(_spans(forced, now)),
+        schedule=tuple(_spans(found.schedule.choice, speeds if house.fan.speeds else (), now)),
         run_hours=best.run_hours,
         energy_kwh=_energy(best, power_known),
         mean_pm25=_mean(best, hours_ahead, scaled),
@@ -100,18 +105,18 @@ def fan_advice(
                 mean_pm25=_mean(plan, hours_ahead, scaled),
                 cost=_cost(plan, house, power_known),
                 hours_above_target=plan.hours_above(target, STEP_H),
-                holds_target=found.holds(plan, target),
+                holds_target=found.holds(plan, planned_for),
             )
-            for plan in _shown(plans, found, target)
+            for plan in _shown(plans, found, planned_for)
         ),
         planned_until=now + timedelta(hours=HORIZON_H),
         hours_above_target=best.hours_above(target, STEP_H),
-        holds_target=found.schedule.holds,
+        holds_target=found.holds(best, target),
         gap_to_bound=found.schedule.gap,
         expected_pm25_by_hour=tuple(_by_hour(best)),
         hours_ahead=_hours_ahead(best, hours_ahead, scaled),
         based_on=_behind(house, gridded, readings or {}),
-        confidence=_confidence(found, rates.delivered_m3h, scaled, target, costs, dwell),
+        confidence=_confidence(found, rates.delivered_m3h, scaled, planned_for, costs, dwell, speeds),
     )
 
 
@@ -122,7 +127,13 @@ def _costs(house: House, rates: HouseRates) -> Costs:
 
 
 def _confidence(
-    found: Found, delivered: Estimate, rates: HouseRates, target: float, costs: Costs, dwell: Dwell | None
+    found: Found,
+    delivered: Estimate,
+    rates: HouseRates,
+    target: float,
+    costs: Costs,
+    dwell: Dwell,
+    speeds: tuple[Speed, ...],
 ) -> float:
     """How sure it is that what is advised now is right, given what the outdoor air may do: at least this.
 
@@ -136,7 +147,7 @@ def _confidence(
         return _DOUBTFUL
     for outdoor in (forecast.low, forecast.high):
         end = replace(found.ahead, outlook=found.ahead.under(outdoor))
-        if bool(find_schedule(end, rates, target, costs, dwell).forced[0]) != now:
+        if bool(find_schedule(end, rates, target, costs, dwell, speeds).forced[0]) != now:
             return _UNSURE
     return _SURE
 
@@ -237,8 +248,21 @@ def _valid_for(forced: BoolArray) -> timedelta:
     return min(_VALID_FOR, int(change[0]) * STEP) if change.size else _VALID_FOR
 
 
-def _spans(forced: BoolArray, now: datetime) -> Iterator[FanSpan]:
-    """The stretches in which the plan runs the fan beyond the thermostat's calls."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], forced, [False])).astype(np.int8)))
-    for first, last in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
-        yield FanSpan(start=now + first * STEP, end=now + last * STEP)
+def _spans(choice: NDArray[np.intp], speeds: Sequence[Speed], now: datetime) -> Iterator[FanSpan]:
+    """The stretches in which the plan runs the fan beyond the thermostat's calls, each at one speed."""
+    edges = np.flatnonzero(np.diff(choice, prepend=0, append=0))
+    for first, last in pairwise(edges.tolist()):
+        if choice[first] > 0:
+            name = speeds[choice[first] - 1].name if speeds else None
+            yield FanSpan(start=now + first * STEP, end=now + last * STEP, speed=name)
+
+
+def _speeds(house: House, hours: Ahead, rates: HouseRates) -> tuple[Speed, ...]:
+    """The speeds of the house file: clean air goes with the airflow; a quiet one may run in quiet hours."""
+    airflow = house.air_handler.airflow
+    found = []
+    for speed in house.fan.speeds:
+        share = 1.0 if airflow is None else speed.airflow / airflow
+        allowed = np.ones_like(hours.outlook.allowed) if speed.quiet else None
+        found.append(Speed(speed.name, rates.clean_air_per_h * share, speed.power, allowed))
+    return tuple(found)

@@ -41,7 +41,8 @@ class FanAnswer(Document):
     `run` asks for the fan, `rest` asks not to run it for the air, `leave` asks for nothing: the thermostat has it. Once
     `valid_until` has passed, whatever was said before means `leave`. `since` is when the action was first given;
     `confidence` how sure it is that the action is right, 0..1, and 0 with `leave`, which claims nothing.
-    `expected_pm25_by_hour` is what the plan expects indoors in the hours from now on, ug/m3, for the score.
+    `expected_pm25_by_hour` is what the plan expects indoors in the hours from now on, ug/m3, for the score;
+    `speed` the speed to run at, by the name that the house file gives it, where it lists any.
     """
 
     action: Action
@@ -53,3 +54,4 @@ class FanAnswer(Document):
     based_on: tuple[DataBehind, ...] = ()
     override: Override | None = None
     expected_pm25_by_hour: tuple[float, ...] = ()
+    speed: str | None = None

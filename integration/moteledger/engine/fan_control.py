@@ -18,6 +18,7 @@ from pydantic import ValidationError
 
 from motemodel.plan import Dwell
 
+from ..settings import House
 from ..store import StoreError, to_us
 from .assessment import Action, DataBehind, Document, FanAdvice, Moment
 from .fan_answer import FanAnswer, Override, ReasonCode
@@ -33,6 +34,8 @@ _KEPT_AT_US = 0
 """What is kept has one place: by its own moment, one from before the clock was set back would pass for the newest."""
 _LEAVE_FOR = timedelta(minutes=1)
 _UNTIL_THE_NEXT_DECISION = timedelta(seconds=90)
+_RECORDS_STAND = timedelta(minutes=3)
+"""A run is decided on, and its record renewed, about every minute; one that was not may have ended."""
 _CLOCK_JITTER = timedelta(seconds=2)
 _CLOCKS_AGREE = timedelta(minutes=5)
 _LEAST_CONFIDENCE = 0.5
@@ -60,6 +63,11 @@ class LeastTimes:
             if not timedelta(0) <= least <= timedelta(hours=2):
                 raise ValueError(f"least {name}: {least}; give 0 to 2 hours")
 
+    @classmethod
+    def of(cls, house: House) -> "LeastTimes":
+        """Those of a house file."""
+        return cls(timedelta(hours=house.fan.least_run), timedelta(hours=house.fan.least_rest))
+
 
 @dataclass(frozen=True)
 class Wish:
@@ -73,6 +81,7 @@ class Wish:
     confidence: float = 0.0
     based_on: tuple[DataBehind, ...] = ()
     expected_pm25_by_hour: tuple[float, ...] = ()
+    speed: str | None = None
 
 
 @dataclass(frozen=True)
@@ -137,7 +146,8 @@ def wish_of_plan(fan: FanAdvice | None, now: datetime) -> Wish:
         return _leave(now, code, reason, fan.based_on)
     good_until = min(behind.good_until for behind in fan.based_on)
     planned_until = fan.planned_until or fan.valid_until
-    under_way = [span.end for span in fan.schedule if span.start <= now < span.end]
+    spans = [span for span in fan.schedule if span.start <= now < span.end]
+    under_way = [span.end for span in spans]
     coming = [span.start for span in fan.schedule if span.start > now]
     action: Action = "run" if under_way else "rest"
     code = ReasonCode.PLANNED_RUN if under_way else ReasonCode.PLANNED_REST
@@ -151,6 +161,7 @@ def wish_of_plan(fan: FanAdvice | None, now: datetime) -> Wish:
         confidence=fan.confidence,
         based_on=fan.based_on,
         expected_pm25_by_hour=fan.expected_pm25_by_hour,
+        speed=spans[0].speed if spans else None,
     )
 
 
@@ -227,8 +238,8 @@ class FanControl:
     """Keeps the answer of one house's fan; safe to use from many threads at once.
 
     `decide` is called with the newest advice every minute or so; `answer` tells what holds now. What
-    was decided is on the disk before it is told, so that a restart neither cuts a run short nor starts one too soon
-    (but for one killed after the disk has refused the end of a run, and started again while that would have held).
+    was decided is on the disk before it is told, so that a restart neither cuts a run short nor starts one too soon.
+    A run is taken up only from a record of the last minutes: had the disk refused its end, an older record would stand.
     """
 
     def __init__(
@@ -339,6 +350,7 @@ class FanControl:
             based_on=wish.based_on,
             override=self._override,
             expected_pm25_by_hour=wish.expected_pm25_by_hour,
+            speed=wish.speed if wish.action == "run" else None,
         )
 
     def _notice_lapse(self, now: datetime, tick_s: float) -> None:
@@ -401,6 +413,8 @@ class FanControl:
             return
         now, tick_s = self._clock(), self._monotonic()
         still_holds = kept.at - _CLOCK_JITTER <= now < kept.answer.valid_until
+        if kept.answer.action == "run":
+            still_holds = still_holds and now < kept.at + _RECORDS_STAND
         self._watch = Watch(kept.answer.action if still_holds else "leave", tick_s, tick_s)
         self._override = kept.answer.override
         if still_holds:

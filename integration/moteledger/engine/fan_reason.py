@@ -27,7 +27,7 @@ def decision(
     extra = bool(forced[0])
     mean, wish = f"{schedule.plan.mean_ug_m3:.0f} µg/m³", f"{target:g} µg/m³"
     damp = " The rest after cooling calls is given up for it." if found.unguarded and forced.any() else ""
-    if not schedule.holds:
+    if not found.holds(schedule.plan, target):
         quiet = "" if outlook.allowed.all() else " outside the quiet hours"
         return (
             "run" if extra else "rest",

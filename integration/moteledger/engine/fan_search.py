@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from motemodel.plan import Costs, Dwell, FanPlan, HouseRates, Schedule, best_schedule
+from motemodel.plan import Costs, Dwell, FanPlan, HouseRates, Schedule, Speed, best_schedule
 
 from .fan_outlook import Ahead
 
@@ -37,7 +37,14 @@ class Found:
         return self.schedule.choice > 0
 
 
-def find_schedule(hours: Ahead, rates: HouseRates, target: float, costs: Costs, dwell: Dwell | None) -> Found:
+def find_schedule(
+    hours: Ahead,
+    rates: HouseRates,
+    target: float,
+    costs: Costs,
+    dwell: Dwell | None,
+    speeds: tuple[Speed, ...] = (),
+) -> Found:
     """The cheapest schedule that holds the target by calendar days.
 
     Where none does, what is left of today need not make up for its beginning; where that does not help, the rest after
@@ -51,7 +58,10 @@ def find_schedule(hours: Ahead, rates: HouseRates, target: float, costs: Costs, 
     for way, forgiving in ways:
         air = way.target(target, forgiving=forgiving)
         found = Found(
-            best_schedule(way.outlook, rates, air, costs=costs, dwell=dwell), way, forgiving, way is not hours
+            best_schedule(way.outlook, rates, air, costs=costs, dwell=dwell, speeds=speeds),
+            way,
+            forgiving,
+            way is not hours,
         )
         if found.schedule.holds:
             break

@@ -1,5 +1,6 @@
 """What the filter's pressure has been: by quarters of an hour, brought to one airflow, for as long as it is in."""
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,12 +11,28 @@ from motemodel.filters import USUAL_EXPONENT
 from motemodel.filters import drop_pa as clean_drop_pa
 
 from ..settings import BlowerType, House
-from .grid import GriddedHouse
+from ..store import Series
+from .grid import AssessmentError, GriddedHouse, gridded
 from .survey import assembly
 
 _WIDTH_H = 0.25
 _US_PER_H = 3_600_000_000
 _STEADY = 0.99
+_PART_US = 14 * 24 * _US_PER_H
+_LONGEST_US = 2 * 8766 * _US_PER_H
+FILTER_SIGNALS = {
+    "indoor.pm25",
+    "outdoor.pm25",
+    "fan.running",
+    "fan.runtime",
+    "fan.runtime_total",
+    "cooling.running",
+    "heating.running",
+    "filter.pressure_drop",
+    "duct.airflow",
+    "duct.static_pressure",
+}
+"""What the past of a filter is read from; the particles span the grid."""
 _SENSOR_PA, _SENSOR_SHARE = 1.0, 0.02
 """What a differential-pressure sensor in the field may be off, with 90 % confidence (common practice, no source)."""
 _USUAL_STATIC_PA = 150.0
@@ -107,6 +124,25 @@ def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
         static_pa=medians(static),
         airflow_measured=gridded.values("duct.airflow") is not None,
     )
+
+
+def past_in_parts(
+    house: House, read: Callable[[int, int], Mapping[str, Series]], first_us: int, end_us: int
+) -> FilterPast | None:
+    """The past between two moments, by fortnights back from the end; what cannot be put on a grid is left out.
+
+    Not farther back than two years. `read` gives the readings of `FILTER_SIGNALS` between two moments.
+    """
+    first_us = max(first_us, end_us - _LONGEST_US)
+    past: FilterPast | None = None
+    edges = list(range(end_us, first_us, -_PART_US))[::-1]
+    for edge in edges:
+        try:
+            part = filter_past(house, gridded(house, read(max(edge - _PART_US, first_us), edge)))
+        except AssessmentError:
+            continue
+        past = part if past is None else past.then(part)
+    return past
 
 
 def watched(house: House, past: FilterPast, installed_us: int | None) -> PressureWatch:

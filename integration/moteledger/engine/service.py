@@ -2,18 +2,19 @@
 
 import logging
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from threading import Lock
 from time import perf_counter
 
 from ..settings import House
 from ..signals import SIGNALS
-from ..store import Store, StoreError, to_us
+from ..store import Series, Store, StoreError, to_us
 from .assess import assess
 from .assessment import Assessment
 from .day_books import keep_days
-from .fan_control import FanControl
+from .fan_control import FanControl, LeastTimes
 from .filter_change import filter_changes, with_filter_since
+from .filter_past import FILTER_SIGNALS, FilterPast, past_in_parts
 from .grid import AssessmentError
 
 _log = logging.getLogger(__name__)
@@ -38,9 +39,10 @@ class Engine:
         self._store = store
         self._clock = clock
         self._current: Assessment | None = None
-        self.fan = FanControl(store, clock)
+        self.fan = FanControl(store, clock, least=LeastTimes.of(house))
         self._refreshing = Lock()
         self._failed_by: type[Exception] | None = None
+        self._filter_before: tuple[date, date | None, FilterPast | None] | None = None
         self.refreshes = 0
         self.last_refresh_s: float | None = None
 
@@ -79,7 +81,23 @@ class Engine:
         names = set(SIGNALS) & set(self._store.latest_all())
         readings = {name: self._store.series(name, start_us, end_us) for name in names}
         house = with_filter_since(self._house, filter_changes(self._store).newest)
-        assessment = assess(house, readings, dwell=self.fan.dwell())
+        before = self._before_the_span(house, names, start_us)
+        assessment = assess(house, readings, dwell=self.fan.dwell(), filter_before=before)
         keep_days(self._store, house, assessment)
         self._store.keep_snapshot(SNAPSHOT, to_us(assessment.period.end), assessment.model_dump_json())
         return assessment
+
+    def _before_the_span(self, house: House, names: set[str], start_us: int) -> FilterPast | None:
+        """The filter's past from when it went in up to the span, read once a day: it is long and hardly changes."""
+        installed = None if house.filter is None else house.filter.installed
+        if installed is None or "filter.pressure_drop" not in names:
+            return None
+        today = self._clock().date()
+        if self._filter_before is None or self._filter_before[:2] != (today, installed):
+            first_us = max(to_us(datetime(installed.year, installed.month, installed.day, tzinfo=house.zone)), 0)
+            past = past_in_parts(house, lambda a, b: self._needed(names, a, b), first_us, start_us)
+            self._filter_before = (today, installed, past)
+        return self._filter_before[2]
+
+    def _needed(self, names: set[str], start_us: int, end_us: int) -> dict[str, Series]:
+        return {name: self._store.series(name, start_us, end_us) for name in names & FILTER_SIGNALS}

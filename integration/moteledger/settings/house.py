@@ -20,6 +20,7 @@ from motemodel.measure import Stamp
 from motemodel.units import Quantity
 
 from ..signals import Kind, signal_named
+from .fan import FanSettings
 from .hub import Hub, distinct_names
 from .mqtt import Mqtt
 from .network import Network
@@ -393,6 +394,7 @@ class House(Table):
     sensors: tuple[Sensor, ...] = ()
     targets: Targets = Targets()
     tariff: Tariff = Tariff()
+    fan: FanSettings = FanSettings()
     quiet_hours: tuple[QuietHours, ...] = ()
     indoor_temperature: Temperature = 21.0
     hub: Annotated[tuple[Hub, ...], AfterValidator(distinct_names)] = ()

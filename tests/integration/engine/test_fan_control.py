@@ -169,7 +169,7 @@ def test_a_plan_that_changes_its_mind_does_not_cut_a_run_short(house: House) -> 
 def test_a_restart_keeps_a_run_going_and_counts_its_least_time_anew(lasting_house: House) -> None:
     house = lasting_house
     house.decide(advice(house.clocks.wall(), RUN_NOW))
-    house.later(5.0)
+    house.later(2.0)
     house.start()
     assert house.control.answer().action == "run"
     for _ in range(2):
@@ -177,6 +177,20 @@ def test_a_restart_keeps_a_run_going_and_counts_its_least_time_anew(lasting_hous
         assert house.decide(advice(house.clocks.wall(), [])).action == "run"
     house.later(1.0)
     assert house.decide(advice(house.clocks.wall(), [])).action == "rest"
+
+
+def test_a_run_whose_end_the_disk_refused_does_not_come_back_after_a_few_minutes(house: House) -> None:
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.store.is_full = True
+    house.later(1.0)
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).reason_code == ReasonCode.STORE
+    house.store.is_full = False
+    house.later(2.0)
+    house.start()
+    assert house.control.answer().action == "leave"
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "leave"
+    house.later(15.0)
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "run"
 
 
 def test_after_a_long_absence_a_run_has_ended_and_the_next_one_waits(house: House) -> None:
@@ -331,8 +345,8 @@ class AutomationsView(RuleBasedStateMachine):
     def the_disk_fills_or_is_cleared(self, is_full: bool) -> None:
         self.house.store.is_full = is_full
 
-    # Killed before a failing disk has taken the end of a run, the next start still believes in the run: the one case
-    # in which a restart may shorten a rest.
+    # Killed before a failing disk has taken the end of a run, the next start believes in the run for three minutes:
+    # the one case in which a restart may shorten a rest.
     @precondition(lambda self: not self.house.store.is_behind)
     @rule()
     def it_is_killed_and_started(self) -> None:

@@ -1,0 +1,57 @@
+"""The long past of a filter, read in parts, is one past."""
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+
+import numpy as np
+import pytest
+
+from moteledger.engine.filter_past import filter_past, past_in_parts, watched
+from moteledger.engine.grid import gridded
+from moteledger.settings import House
+from moteledger.store import Series, to_us
+from motemodel.estimate import Estimate
+
+DAYS = 30
+DAY_US = 24 * 3_600_000_000
+
+
+@pytest.fixture
+def readings(still: Callable[..., dict[str, Series]], series: Callable[..., Series]) -> dict[str, Series]:
+    hours = np.arange(0.0, 24.0 * DAYS, 0.1)
+    runs = (hours % 1.0 < 0.5 - 1e-6).astype(np.float64)
+    return still(24.0 * DAYS) | {
+        "fan.running": series(hours, runs),
+        "filter.pressure_drop": series(hours + 0.09, runs * (60.0 + hours / 24.0)),
+    }
+
+
+def between(readings: Mapping[str, Series], first_us: int, end_us: int) -> dict[str, Series]:
+    found = {}
+    for name, one in readings.items():
+        inside = (one.time_us >= first_us) & (one.time_us < end_us)
+        found[name] = Series(one.time_us[inside], one.value[inside])
+    return found
+
+
+def test_parts_and_the_whole_tell_the_same_drop_and_growth(
+    house: Callable[..., House], readings: dict[str, Series], start: datetime
+) -> None:
+    surveyed = house(filter={"merv": 13}, air_handler={"airflow": "1000 m3/h"})
+    first = to_us(start)
+    parts = past_in_parts(surveyed, lambda a, b: between(readings, a, b), first, first + DAYS * DAY_US)
+    assert parts is not None
+    assert (np.diff(parts.time_us) > 0).all()
+    assert parts.time_us[-1] - parts.time_us[0] == pytest.approx(DAYS * DAY_US, rel=0.02)
+    whole = filter_past(surveyed, gridded(surveyed, readings))
+    one, other = (watched(surveyed, past, None).drop_at_reference_pa for past in (parts, whole))
+    assert isinstance(one, Estimate)
+    assert isinstance(other, Estimate)
+    assert one.value == pytest.approx(other.value, abs=0.3)
+    assert one.low < 60.0 + DAYS < one.high
+
+
+def test_what_cannot_be_read_is_left_out(house: Callable[..., House], start: datetime) -> None:
+    first = to_us(start)
+    assert past_in_parts(house(), lambda a, b: {}, first, first + DAYS * DAY_US) is None
+    assert past_in_parts(house(), lambda a, b: {}, first, first) is None
