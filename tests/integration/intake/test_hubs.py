@@ -49,7 +49,7 @@ async def good(request: web.Request) -> web.StreamResponse:
 async def test_a_hub_is_polled_and_what_it_tells_is_kept_and_shown(hub, house, run) -> None:
     server = await hub(good)
     running = run(house(sources(server.make_url("/air?key=quiet"))))
-    await running.until(lambda: running["cellar"].accepted == 2)
+    await running.until(lambda: running["cellar"].accepted == 2 and running["cellar"].state == "good")
     assert (running.values("indoor.pm25"), running.values("fan.running")) == ([8.5], [1.0])
     shown = running["cellar"]
     assert (shown.state, shown.error, shown.kind) == ("good", None, "polling")
