@@ -54,7 +54,7 @@ def ahead_card(occasion: Occasion) -> AheadCard:
     start, end = hours[0].start, hours[-1].start + HOUR
     span = (end - start).total_seconds()
     # The far end of the outdoor spread may lie many times above what is expected; it runs off the drawing, not over it.
-    tops = [2.5 * max(hour.outdoor_pm25 for hour in hours), max(hour.indoor_between[1] for hour in hours)]
+    tops = [1.3 * max(hour.outdoor_pm25 for hour in hours), max(hour.indoor_between[1] for hour in hours)]
     scale = occasion.scale(
         [
             1.1 * fan.target_ug_m3,

@@ -9,7 +9,7 @@ from .figures import Written, number
 from .notes import Cell, Notes
 from .occasion import Occasion
 
-MOST_EVENTS = 12
+MOST_EVENTS = 6
 COOKING_HOURS = ((6, 9), (11, 14), (17, 21))
 """Local hours in which meals are made (common practice, no source)."""
 LONGEST_MEAL = timedelta(hours=2)
@@ -49,7 +49,7 @@ def events_card(occasion: Occasion) -> EventsCard:
         emitted = occasion.figure(event.emitted_mg)
         return EventRow(
             _when(event, occasion),
-            "likely cooking, by the hour" if likely_cooking(event, occasion) else "",
+            "likely cooking" if likely_cooking(event, occasion) else "",
             notes.cell(emitted),
             strip(emitted, scale),
             occasion.exact(event.peak_ug_m3, "ug/m3"),

@@ -14,6 +14,8 @@ let wait = Math.min(1000, REFRESH_MS);
 let due = 0;
 let busy = false;
 let again = false;
+let wasOpen = false;
+const drawnAs = new WeakMap();
 
 function tell(place, text) {
   const line = document.querySelector(place);
@@ -22,7 +24,7 @@ function tell(place, text) {
 
 function clock(moment) {
   const twelve = page.clock === "12 h";
-  return moment.toLocaleTimeString("en", { hour: twelve ? "numeric" : "2-digit", minute: "2-digit", hourCycle: twelve ? "h12" : "h23" });
+  return moment.toLocaleTimeString("en", { hour: twelve ? "numeric" : "2-digit", minute: "2-digit", hourCycle: twelve ? "h12" : "h23", timeZone: page.zone });
 }
 
 function heard() {
@@ -35,11 +37,11 @@ function lost() {
 }
 
 function exchange(card, fresh) {
-  if (!fresh || fresh.outerHTML === card.dataset.drawn) return;
+  if (!fresh || fresh.outerHTML === drawnAs.get(card)) return;
   const drawn = fresh.outerHTML;
   const open = [...card.querySelectorAll("details")].map((details) => details.open);
   fresh.querySelectorAll("details").forEach((details, place) => { details.open = Boolean(open[place]); });
-  fresh.dataset.drawn = drawn;
+  drawnAs.set(fresh, drawn);
   // A card in use keeps its place under the reader's hands until the next round.
   if (card.contains(document.activeElement)) return;
   if (card.id === "alarms") {
@@ -81,17 +83,18 @@ function show(reading) {
 function follow() {
   if (!page.live || !window.EventSource) return;
   stream = new EventSource(`${page.live}?signals=${SIGNALS}`);
-  stream.addEventListener("open", () => { wait = Math.min(1000, REFRESH_MS); heard(); refresh(); });
+  stream.addEventListener("open", () => { wait = Math.min(1000, REFRESH_MS); wasOpen = true; heard(); refresh(); });
   stream.addEventListener("reading", (event) => { lastHeard = new Date(); show(JSON.parse(event.data)); });
   for (const kind of ["assessment", "alarm", "reset"]) stream.addEventListener(kind, refresh);
   stream.addEventListener("error", () => {
-    lost();
     due = Math.min(due, Date.now() + REFRESH_MS);
+    // Whether only the stream broke or the service is gone, asking tells; once is enough.
+    if (wasOpen) refresh();
+    wasOpen = false;
     // A browser comes back to a stream by itself unless it was turned away; then it is asked again, ever more seldom.
     if (stream.readyState !== EventSource.CLOSED) return;
     setTimeout(follow, wait * (0.75 + 0.5 * Math.random()));
     wait = Math.min(2 * wait, LONGEST_WAIT_MS);
-    refresh();
   });
 }
 
