@@ -18,6 +18,7 @@ from ..engine.assessment import (
     Figures,
     Ledger,
     Period,
+    PressureChange,
 )
 from .problems import not_now
 from .routing import SERVICE, Route, json_answer
@@ -66,6 +67,7 @@ class FilterState(BaseModel):
     deposited_g: Figure
     installed_on: date | None
     change_seen_on: date | None
+    pressure_changes: tuple[PressureChange, ...]
 
 
 class FilterSection(Section):
@@ -129,6 +131,7 @@ def _filter(whole: Assessment) -> FilterSection:
         deposited_g=whole.filter.deposited_g,
         installed_on=whole.filter.installed_on,
         change_seen_on=whole.filter.change_seen_on,
+        pressure_changes=whole.filter.pressure_changes,
     )
     return FilterSection(house=whole.house, period=whole.period, filter=state)
 
