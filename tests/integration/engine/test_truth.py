@@ -20,6 +20,14 @@ def test_the_clean_air_delivered_is_found_within_15_per_cent(demo_case: Any) -> 
     assert told.value == pytest.approx(true, rel=0.15)
 
 
+@pytest.mark.parametrize("rate", ["outdoor_entry_per_h", "loss_fan_off_per_h"])
+def test_rates_that_the_wind_moves_are_found_within_their_interval(rate: str, demo_case: Any) -> None:
+    # The wind moves the air change by a factor of six and clears the air outdoors at the same time.
+    told, true = getattr(demo_case.assessment.estimates, rate), getattr(demo_case.truth, rate)
+    assert isinstance(told, Known)
+    assert told.low <= true <= told.high
+
+
 def test_what_the_filter_took_out_is_found_within_25_per_cent(demo_case: Any) -> None:
     told, true = demo_case.assessment.ledger, demo_case.truth.ledger
     assert told.filtered_mg == pytest.approx(true.filtered_mg, rel=0.25)
