@@ -27,6 +27,7 @@ from ..store import Store, StoreError, from_us, to_us
 from .entrance import add_entrance
 from .forms import FAN_FORM, FILTER_FORM, FormKeeper
 from .problems import ProblemError
+from .reporting import add_report
 from .routing import SERVICE, Service
 
 _STRIP_STEP_US = 20_000_000
@@ -63,6 +64,7 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
     app.router.add_post(FILTER_FORM, keeper.take_filter_change)
     app.router.add_post(FAN_FORM, keeper.take_wish)
     app.router.add_get("/static/{name}", _give_static)
+    add_report(app, house)
     add_entrance(app)
 
 

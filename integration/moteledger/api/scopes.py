@@ -66,6 +66,10 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("GET", "/cards/filter"): _to(VIEW, CONTRACTOR),
     ("GET", "/cards/delivery"): _to(VIEW, CONTRACTOR),
     ("GET", "/cards/{name}"): _to(VIEW),
+    # It tells of the air indoors and of what was made there, so it is the household's to hand on.
+    ("GET", "/report"): _to(VIEW),
+    ("GET", "/report.pdf"): _to(VIEW),
+    ("GET", "/report.json"): _to(VIEW),
     # Forms on the cards, for whoever may do the same over the API.
     ("POST", "/filter/change"): _to(AUTOMATE, CONTRACTOR),
     ("POST", "/fan/wish"): _to(AUTOMATE),

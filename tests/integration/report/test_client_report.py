@@ -1,4 +1,4 @@
-"""The report for a client: every number on page and PDF is the one in its JSON, whatever is known and whatever is not."""
+"""The report for a client: every number on page and PDF is the one in its JSON, whatever is known."""
 
 import io
 import json
@@ -194,7 +194,7 @@ def test_two_pages_lead_and_the_paper_is_that_of_the_house(report: ClientReport,
 
 def test_with_nothing_known_the_reasons_are_told(report: ClientReport, demo_house: House) -> None:
     why = NotKnown(reason="the fan never rested; let it rest for a night")
-    nothing = Figures(**{name: why for name in Figures.model_fields})
+    nothing = Figures(**dict.fromkeys(Figures.model_fields, why))
     assessment = report.assessment.model_copy(
         update={
             "estimates": nothing,

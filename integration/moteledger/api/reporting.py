@@ -1,0 +1,95 @@
+"""The report for a client over HTTP: `/report` as a page, `/report.pdf`, and `/report.json` with all that both say.
+
+It is made in a process of its own that ends with it: what typesets and plots would otherwise stay in a service that is
+meant to be small. One report at a time; who asks meanwhile waits, and one that is still fresh is given again.
+"""
+
+import asyncio
+import signal
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from http import HTTPStatus
+from multiprocessing import get_context
+
+from aiohttp import web
+
+from ..engine import AssessmentError
+from ..settings import House
+from ..signals import SIGNALS
+from ..store import Series, Store, to_us
+from .problems import ProblemError
+from .routing import SERVICE
+
+SPAN = timedelta(days=14)
+"""As far back as the page looks."""
+_FRESH = timedelta(minutes=5)
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'self'"
+
+
+@dataclass(frozen=True)
+class _Made:
+    """A report in its three forms."""
+
+    page: str
+    pdf: bytes
+    document: str
+
+
+def add_report(app: web.Application, house: House) -> None:
+    """Add the report of `house` to the service."""
+    waiting = asyncio.Lock()
+    kept: list[tuple[datetime, _Made]] = []
+
+    async def made(request: web.Request) -> _Made:
+        service = request.app[SERVICE]
+        async with waiting:
+            now = service.clock()
+            if kept and timedelta(0) <= now - kept[0][0] < _FRESH:
+                return kept[0][1]
+            readings = await asyncio.to_thread(_readings, service.store, now)
+            try:
+                found = await _in_a_process(house, readings, now.astimezone(house.zone).date())
+            except AssessmentError as error:
+                raise ProblemError(HTTPStatus.SERVICE_UNAVAILABLE, f"there is no report yet: {error}") from None
+            kept[:] = [(now, found)]
+            return found
+
+    async def give_page(request: web.Request) -> web.StreamResponse:
+        page = (await made(request)).page
+        headers = {"Content-Security-Policy": _POLICY}
+        return web.Response(text=page, content_type="text/html", charset="utf-8", headers=headers)
+
+    async def give_pdf(request: web.Request) -> web.StreamResponse:
+        return web.Response(body=(await made(request)).pdf, content_type="application/pdf")
+
+    async def give_document(request: web.Request) -> web.StreamResponse:
+        return web.Response(text=(await made(request)).document, content_type="application/json")
+
+    app.router.add_get("/report", give_page)
+    app.router.add_get("/report.pdf", give_pdf)
+    app.router.add_get("/report.json", give_document)
+
+
+def _readings(store: Store, now: datetime) -> dict[str, Series]:
+    end_us = to_us(now) + 1
+    names = set(SIGNALS) & set(store.latest_all())
+    return {name: store.series(name, end_us - SPAN // timedelta(microseconds=1), end_us) for name in names}
+
+
+async def _in_a_process(house: House, readings: dict[str, Series], made_on: date) -> _Made:
+    # Started afresh, not forked: a fork would inherit the service's threads and sockets.
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_leave_interrupts) as process:
+        return await asyncio.get_running_loop().run_in_executor(process, _make, house, readings, made_on)
+
+
+def _leave_interrupts() -> None:
+    """Ctrl-C in a terminal reaches every process; ending is the service's to decide."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _make(house: House, readings: dict[str, Series], made_on: date) -> _Made:
+    from ..report import client_report, render_report_html, render_report_pdf  # noqa: PLC0415  only for this process
+
+    found = client_report(house, readings, made_on=made_on)
+    return _Made(render_report_html(found, house), render_report_pdf(found, house), found.model_dump_json(indent=1))
