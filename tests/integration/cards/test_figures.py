@@ -9,8 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from moteledger.cards.figures import (
+    clock,
     decimals_of_interval,
     duration,
+    hour_label,
     in_column,
     number,
     per_cent,
@@ -20,7 +22,7 @@ from moteledger.cards.figures import (
     written_exact,
 )
 from moteledger.engine.assessment import Known, NotKnown
-from moteledger.settings import Units
+from moteledger.settings import Clock, Units
 
 SUPERSCRIPT = str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
 
@@ -147,3 +149,21 @@ def test_near_times_are_said_by_the_day_and_far_ones_by_the_date() -> None:
 )
 def test_spans_are_said_in_their_two_leading_units(span: timedelta, said: str) -> None:
     assert duration(span) == said
+
+
+@pytest.mark.parametrize(
+    ("hour", "told"),
+    [(0, "12:05\N{NO-BREAK SPACE}am"), (12, "12:05\N{NO-BREAK SPACE}pm"), (18, "6:05\N{NO-BREAK SPACE}pm")],
+)
+def test_a_twelve_hour_clock_calls_midnight_and_noon_twelve(hour: int, told: str) -> None:
+    assert clock(datetime(2025, 6, 1, hour, 5, tzinfo=UTC), ZoneInfo("UTC"), Clock.H12) == told
+    assert hour_label(24, Clock.H12) == "12\N{NO-BREAK SPACE}am"
+
+
+def test_the_hour_that_a_clock_set_back_shows_twice_is_told_apart_by_its_zone() -> None:
+    """Europe/Vienna went from CEST to CET on 26 October 2025 at 01:00 UTC (IANA time zone database)."""
+    zone, change = ZoneInfo("Europe/Vienna"), datetime(2025, 10, 26, 1, tzinfo=UTC)
+    told = [clock(change + timedelta(minutes=minutes), zone) for minutes in (-90, -30, 30, 90)]
+    assert told == ["01:30", "02:30\N{NO-BREAK SPACE}CEST", "02:30\N{NO-BREAK SPACE}CET", "03:30"]
+    spring = datetime(2025, 3, 30, 1, tzinfo=UTC)
+    assert [clock(spring + timedelta(minutes=minutes), zone) for minutes in (-30, 30)] == ["01:30", "03:30"]
