@@ -16,6 +16,7 @@ from ..intake import RecordingError, accept, read_recording
 from ..settings import SettingsFileError, TlsError, missing_keys, read_candidates, read_house, read_round
 from ..store import Store, StoreError
 from .backfilling import add_backfill_command
+from .first_run import add_init_command
 from .following import Follower, FollowingError, follow, loopback_address
 from .looking import add_live_options, live_report, live_text, works
 from .output import OutputError, write_whole
@@ -106,6 +107,7 @@ def _parser() -> argparse.ArgumentParser:
     assessing.set_defaults(run=_assess)
 
     add_report_command(commands)
+    add_init_command(commands)
 
     comparing = commands.add_parser("compare", help="compare filter assemblies on a surveyed house")
     comparing.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
