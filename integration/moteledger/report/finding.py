@@ -35,8 +35,8 @@ def client_report(
     found = study(house, readings)
     grid, ledger = found.grid, found.assessment.ledger
     course = found.traced(grid.grid.count * grid.grid.step_h, COURSE_POINTS)
-    came_in = ledger.entered_mg + ledger.generated_mg + max(-ledger.stored_mg, 0.0)
-    went_out = ledger.filtered_mg + ledger.settled_mg + ledger.carried_out_mg + max(ledger.stored_mg, 0.0)
+    came_in = ledger.entered_mg + ledger.generated_mg
+    went_out = ledger.filtered_mg + ledger.settled_mg + ledger.carried_out_mg + ledger.stored_mg
     events = found.assessment.events
     return ClientReport(
         made_on=made_on,

@@ -86,7 +86,7 @@ def account_picture(report: ClientReport) -> str:
             "out",
         ),
     )
-    total = max(report.came_in_mg, report.went_out_mg, 1e-12)
+    total = max(*(sum(mass for _, mass, _ in parts) for _, parts, _ in sides), 1e-12)
     with _sheet("account", 1.5) as (sheet, (axes,)):
         for place, (side, parts, ink) in enumerate(sides):
             left = 0.0

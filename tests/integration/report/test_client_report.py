@@ -147,6 +147,13 @@ def test_every_number_on_the_page_is_the_one_in_its_json(report: ClientReport, d
     assert check_all(html, document, house.zone) > 150
 
 
+def test_each_column_of_the_account_comes_to_its_total(report: ClientReport) -> None:
+    """Conservation of mass: what is left in the air, more or less than before, makes the sides equal."""
+    ledger = report.assessment.ledger
+    assert report.came_in_mg == pytest.approx(ledger.entered_mg + ledger.generated_mg)
+    assert report.went_out_mg == pytest.approx(report.came_in_mg, rel=1e-9)
+
+
 def test_a_wrong_number_would_be_found(report: ClientReport, demo_house: House) -> None:
     """The check can fail: one figure of the document moved by a hundredth is noticed."""
     document = json.loads(report.model_dump_json())
