@@ -20,6 +20,7 @@ from .description import description_route
 from .guard import expect_continue, host_guard, origin_guard, security_headers
 from .health import HEALTH_ROUTE
 from .limits import BURST_S, Rate, rate_guard
+from .live import LIVE_ROUTE, broadcast_from
 from .problems import answer_with_problems
 from .readings import READINGS_ROUTES
 from .routing import SERVICE, AssessmentSource, Route, Service
@@ -78,6 +79,7 @@ def create_app(
         *ANSWER_ROUTES,
         *CHANGE_ROUTES,
         SOURCES_ROUTE,
+        LIVE_ROUTE,
         HEALTH_ROUTE,
     )
     routes += (thing_route(routes, needs_tokens=network.needs_tokens),)
@@ -93,6 +95,7 @@ def create_app(
         await asyncio.to_thread(fan.stop)
 
     app.on_shutdown.append(leave_the_fan)
+    broadcast_from(app)
 
     async def run_threads(_: web.Application) -> AsyncIterator[None]:
         yield

@@ -104,7 +104,7 @@ def _operation(route: Route, reference: References) -> dict[str, Any]:
             for media, models in route.takes.items()
         }
         operation["requestBody"] = {"required": True, "content": content}
-    answers = [reference(model, "serialization") for model in _answers(route)] or [{"type": "object"}]
+    answers = [reference(model, "serialization") for model in _answers(route)] or [_anything(route)]
     operation["responses"] = {
         "200": {"description": "Done", "content": {route.media_type: {"schema": _one_of(answers)}}},
         **{
@@ -118,6 +118,11 @@ def _operation(route: Route, reference: References) -> dict[str, Any]:
     if route.method == "GET":
         operation["responses"]["304"] = {"description": "Unchanged since the answer whose ETag was sent along"}
     return operation
+
+
+def _anything(route: Route) -> dict[str, Any]:
+    """Text where the media type is one of text, else any object."""
+    return {"type": "string" if route.media_type.startswith("text/") else "object"}
 
 
 def _operation_id(route: Route) -> str:
