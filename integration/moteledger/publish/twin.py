@@ -80,7 +80,10 @@ class Twin:
                 for name, section in PUBLISHED_SECTIONS.items():
                     await client.publish(f"{self._root}/{name}", section(assessment).model_dump_json(), 1, True)
                 told_assessment = assessment
-            await asyncio.sleep(_LOOK_EVERY_S)
+            # Nothing is subscribed to, so this only waits; and it raises when the connection is lost.
+            with suppress(TimeoutError):
+                async with asyncio.timeout(_LOOK_EVERY_S):
+                    await anext(client.messages)
 
     async def _publish_answer(self, client: aiomqtt.Client, answer: FanAnswer) -> None:
         await client.publish(

@@ -1,33 +1,15 @@
-"""A service on loopback with a store of its own, a clock that stands still and an assessment made by hand."""
+"""A service on loopback with a store of its own and a clock that stands still."""
 
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from aiohttp.test_utils import TestClient, TestServer
 
 from moteledger.api import create_app
-from moteledger.engine.assessment import (
-    Air,
-    Assessment,
-    Caution,
-    DataBehind,
-    DataQuality,
-    Delivery,
-    DeviceMass,
-    Event,
-    FanAdvice,
-    FanSpan,
-    Figures,
-    FilterAdvice,
-    Known,
-    Ledger,
-    NotKnown,
-    Period,
-    Verdict,
-)
+from moteledger.engine.assessment import Assessment
 from moteledger.engine.fan_control import FanControl
 from moteledger.store import Store
 
@@ -66,81 +48,3 @@ async def service(tmp_path: Path) -> AsyncIterator[Running]:
         fan = FanControl(store, lambda: NOW)
         async with TestClient(TestServer(create_app(store, source, fan=fan, clock=lambda: NOW))) as client:
             yield Running(client, store, source, fan)
-
-
-@pytest.fixture
-def assessment() -> Assessment:
-    """An invented house; the numbers mean nothing but are all different."""
-    unknown = NotKnown(reason="the fan never rested")
-    share = Known(value=0.9, low=0.8, high=1.0, unit="1")
-    figures = Figures(
-        outdoor_entry_per_h=Known(value=0.3, low=0.2, high=0.4, unit="1/h"),
-        loss_fan_off_per_h=Known(value=0.6, low=0.5, high=0.7, unit="1/h"),
-        clean_air_delivered_m3h=Known(value=610.0, low=560.0, high=660.0, unit="m3/h"),
-        installed_efficiency=unknown,
-        sensor_gain_ratio=unknown,
-    )
-    return Assessment(
-        house="Mill Cottage",
-        period=Period(start=NOW - timedelta(days=2), end=NOW, step_s=60.0, time_zone="UTC"),
-        data_quality=DataQuality(signals=(), missing=()),
-        air=Air(
-            time=NOW,
-            indoor_pm25=Known(value=4.0, low=3.0, high=5.0, unit="ug/m3"),
-            outdoor_pm25=Known(value=18.0, low=16.0, high=20.0, unit="ug/m3"),
-            nowcast_pm25=unknown,
-            index=33,
-            category="Good",
-            indoor_day_mean_pm25=Known(value=6.0, low=5.0, high=7.0, unit="ug/m3"),
-            guideline_day_pm25=15.0,
-            sentence="The air is good.",
-        ),
-        estimates=figures,
-        expected=figures,
-        delivery=Delivery(verdict=Verdict.DELIVERS, reason="it does", share_of_expected=share),
-        ledger=Ledger(
-            basis="measured",
-            entered_mg=100.0,
-            generated_mg=20.0,
-            filtered_mg=80.0,
-            settled_mg=25.0,
-            carried_out_mg=14.5,
-            stored_mg=0.5,
-            closure=1e-15,
-            by_device=(DeviceMass(device="filter", filtered_mg=80.0),),
-        ),
-        events=(
-            Event(start=NOW - timedelta(hours=5), end=NOW - timedelta(hours=4), emitted_mg=unknown, peak_ug_m3=80.0),
-        ),
-        filter=FilterAdvice(
-            drop_at_reference_pa=Known(value=55.0, low=52.0, high=58.0, unit="Pa"),
-            reference_airflow_m3h=1700.0,
-            drop_limit_pa=125.0,
-            deposited_g=Known(value=9.0, low=7.0, high=11.0, unit="g"),
-            change_on=date(2026, 5, 1),
-            change_between=(date(2026, 4, 1), date(2026, 6, 1)),
-            reason="the drop rises",
-        ),
-        fan=FanAdvice(
-            action_now="run",
-            reason="smoke is on its way",
-            valid_until=NOW + timedelta(minutes=15),
-            forecast_basis="persistence",
-            schedule=(FanSpan(start=NOW, end=NOW + timedelta(hours=3)),),
-            run_hours=3.0,
-            energy_kwh=Known(value=1.2, low=1.1, high=1.3, unit="kWh"),
-            mean_pm25=Known(value=5.0, low=4.0, high=6.0, unit="ug/m3"),
-            target_ug_m3=12.0,
-            alternatives=(),
-            based_on=(
-                DataBehind(signal="indoor.pm25", newest=NOW, good_until=NOW + timedelta(minutes=12)),
-                DataBehind(signal="outdoor.pm25", newest=NOW, good_until=NOW + timedelta(hours=3)),
-            ),
-            confidence=0.9,
-        ),
-        cautions=(
-            Caution(code="moisture", text="Coil moisture.", applies_to="fan"),
-            Caution(code="ice", text="Low airflow ices coils.", applies_to="filter"),
-            Caution(code="sensor", text="One sensor.", applies_to="delivery"),
-        ),
-    )
