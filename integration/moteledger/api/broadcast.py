@@ -134,7 +134,8 @@ class Broadcaster:
         try:
             while True:
                 with suppress(TimeoutError):
-                    await asyncio.wait_for(self._wanted.wait(), TICK_S)
+                    async with asyncio.timeout(TICK_S):
+                        await self._wanted.wait()
                 self._wanted.clear()
                 current = self._source.current()
                 if current is not told and current is not None:
