@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 
 from ..engine import Engine
 from ..intake import Arrivals, run_sources
-from ..settings import House
+from ..settings import House, Mqtt
 from ..store import Store, StoreError, tend, to_us
 from ..store.tokens import Tokens
 
@@ -86,6 +86,12 @@ async def run_service(
         tasks.append(asyncio.create_task(_refresh_forever(engine)))
         tasks.append(asyncio.create_task(run_sources(house, store, arrivals, lambda: to_us(now()))))
         tasks.append(asyncio.create_task(_tend_forever(store, house.store.keep_raw_us)))
+        if house.mqtt is not None and house.mqtt.publish_below is not None:
+            tasks.append(asyncio.create_task(_publish(house.mqtt, house.mqtt.publish_below, engine, arrivals)))
+        if network.announce:
+            tasks.append(
+                asyncio.create_task(_announce(house, runner.addresses[0][1], "http" if tls is None else "https"))
+            )
         if beside is not None:
             tasks.append(asyncio.ensure_future(beside()))
         host, bound = runner.addresses[0][:2]
@@ -106,6 +112,24 @@ async def _refresh_forever(engine: Engine) -> None:
     while True:
         await asyncio.to_thread(engine.refresh)
         await asyncio.sleep(REFRESH_EVERY_S if engine.current() else FIRST_REFRESH_EVERY_S)
+
+
+async def _publish(settings: Mqtt, root: str, engine: Engine, arrivals: Arrivals) -> None:
+    from ..publish import Twin  # noqa: PLC0415  only a house with a broker pays for loading it
+
+    state = arrivals.source("state", "mqtt, written", settings.shown_address)
+    await Twin(settings, root, engine.fan, engine, state, now).run()
+
+
+async def _announce(house: House, port: int, scheme: str) -> None:
+    from ..discovery import Announcement  # noqa: PLC0415  only a service that is announced pays for loading it
+
+    try:
+        async with Announcement(house.name, house.network.listen, port, scheme):
+            await asyncio.Event().wait()
+    except OSError as error:
+        _log.warning("the service is not announced on the network: %s", error)
+        await asyncio.Event().wait()
 
 
 async def _tend_forever(store: Store, keep_raw_us: int | None) -> None:

@@ -64,7 +64,8 @@ class Network(Table):
     `host_names` are further names by which it may be addressed. `allowed_origins` are the web pages whose scripts may
     ask (CORS), `embed_origins` those that may show the cards in a frame. Listening beyond the loopback address always
     takes a token at every request; on it, `tokens_required` asks for one too. Limits are those of one client, by its
-    address; `connections` is that of all together.
+    address; `connections` is that of all together. `announce` tells others on the network, by DNS-SD, that the
+    service is there and what the house is called.
     """
 
     listen: Annotated[str, AfterValidator(_listen_address)] = "127.0.0.1"
@@ -77,6 +78,7 @@ class Network(Table):
     requests_per_second: Annotated[float, Field(gt=0, le=100_000)] | None = None
     connections: Annotated[int, Field(ge=1, le=10_000)] = 512
     connections_per_client: Annotated[int, Field(ge=1, le=10_000)] | None = None
+    announce: bool = False
 
     @model_validator(mode="after")
     def _tokens_beyond_this_machine(self) -> Self:
@@ -90,6 +92,12 @@ class Network(Table):
     def _whole_pair(self) -> Self:
         if (self.certificate_file is None) != (self.key_file is None):
             raise ValueError("certificate_file and key_file belong together; give both or neither")
+        return self
+
+    @model_validator(mode="after")
+    def _somebody_to_announce_to(self) -> Self:
+        if self.announce and self.on_loopback:
+            raise ValueError("announce = true, but only this machine reaches the service; set listen, or leave it out")
         return self
 
     @property

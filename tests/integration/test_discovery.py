@@ -1,0 +1,73 @@
+"""The service found by DNS-SD, asked with a resolver of another library (dnslib) as RFC 6762 section 6.7 allows.
+
+What must be there: RFC 6763 sections 4.1 (PTR), 5 (SRV) and 6 (TXT); the Thing Description's place as in W3C, Web of
+Things Discovery, section "DNS-Based Service Discovery" (from memory).
+"""
+
+import asyncio
+import socket
+from typing import Any
+
+import pytest
+from dnslib import QTYPE, DNSRecord
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from moteledger.discovery import Announcement, service_infos
+from moteledger.settings import Network
+
+RESPONDER = ("224.0.0.251", 5353)
+
+
+def asked(name: str, kind: str) -> DNSRecord | None:
+    """One legacy query from a port of our own, which is answered straight to it; None if nobody answers."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as line:
+        line.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton("127.0.0.1"))
+        line.settimeout(2)
+        line.sendto(DNSRecord.question(name, kind).pack(), RESPONDER)
+        try:
+            return DNSRecord.parse(line.recv(9000))
+        except TimeoutError:
+            return None
+
+
+def record(message: DNSRecord, kind: int) -> Any:
+    """The one record of a kind in an answer."""
+    (found,) = (each.rdata for each in (*message.rr, *message.ar) if each.rtype == kind)
+    return found
+
+
+async def test_the_page_and_the_thing_description_are_found_by_what_they_are() -> None:
+    async with Announcement("Wren House", "127.0.0.1", 8467):
+        thing = await asyncio.to_thread(asked, "_wot._tcp.local.", "PTR")
+        page = await asyncio.to_thread(asked, "_http._tcp.local.", "PTR")
+    assert thing is not None
+    assert page is not None
+    assert record(thing, QTYPE.PTR).label.label[0] == b"Wren House"
+    assert record(thing, QTYPE.SRV).port == 8467
+    assert set(record(thing, QTYPE.TXT).data) == {b"td=/.well-known/wot", b"type=Thing", b"scheme=http"}
+    assert str(record(thing, QTYPE.A)) == "127.0.0.1"
+    assert record(page, QTYPE.TXT).data == [b"path=/"]
+
+
+async def test_it_is_taken_back_when_the_service_ends() -> None:
+    async with Announcement("Robin Cottage", "127.0.0.1", 8467):
+        pass
+    assert await asyncio.to_thread(asked, "_wot._tcp.local.", "PTR") is None
+
+
+@settings(max_examples=200)
+@given(st.text(max_size=300))
+def test_any_name_of_a_house_gives_records_that_can_be_sent(name: str) -> None:
+    for info in service_infos(name, ["192.0.2.7"], 8467, "https"):
+        instance = info.name.removesuffix("." + info.type)
+        assert 0 < len(instance.encode()) <= 63
+        assert "." not in instance
+        assert len(info.server.split(".")[0].encode()) <= 63
+        assert info.dns_text().text is not None
+
+
+def test_a_service_for_this_machine_only_is_not_announced() -> None:
+    with pytest.raises(ValueError, match="only this machine"):
+        Network(announce=True)
+    assert Network(announce=True, listen="192.0.2.7").announce
