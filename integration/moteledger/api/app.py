@@ -7,11 +7,13 @@ from datetime import UTC, datetime
 
 from aiohttp import web
 
+from ..engine.alarm_watch import AlarmWatch
 from ..engine.fan_control import FanControl
 from ..intake import Arrivals
 from ..settings import Network
 from ..store import Store
 from ..store.tokens import Tokens
+from .alarms import ALARM_ROUTES, ALARM_WATCH
 from .answers import ANSWER_ROUTES
 from .auth import DOORKEEPER, Doorkeeper, authorise, check_declared
 from .changes import CHANGE_ROUTES
@@ -44,6 +46,7 @@ def create_app(
     *,
     fan: FanControl | None = None,
     arrivals: Arrivals | None = None,
+    alarms: AlarmWatch | None = None,
     clock: Callable[[], datetime] = now,
     body_limit: int = BODY_LIMIT,
     network: Network = Network(),  # noqa: B008  immutable
@@ -51,7 +54,7 @@ def create_app(
     """The service as an aiohttp application; the caller opens and closes `store`.
 
     `fan` gives the fan's answer; without one, there is nobody to decide and the answer is `leave`. `arrivals` keeps
-    account of what comes from each source.
+    account of what comes from each source, and `alarms` keeps watch.
     `body_limit` is in bytes after unpacking. `network` says by which names the service may be addressed, from which
     pages, how often, and whether each request takes a token. Further routes (pages) may be added to the application's
     router; guards, scopes and headers hold for them too.
@@ -72,12 +75,14 @@ def create_app(
     app[DOORKEEPER] = doorkeeper
     fan = fan or FanControl(store, clock)
     threads = ThreadPoolExecutor(_INTAKE_THREADS, thread_name_prefix="intake")
+    app[ALARM_WATCH] = alarms or AlarmWatch((), store, source.current, clock)
     app[SERVICE] = Service(store, source, fan, clock, threads, arrivals or Arrivals())
     routes: tuple[Route, ...] = (
         *READINGS_ROUTES,
         *SECTION_ROUTES,
         *ANSWER_ROUTES,
         *CHANGE_ROUTES,
+        *ALARM_ROUTES,
         SOURCES_ROUTE,
         LIVE_ROUTE,
         HEALTH_ROUTE,

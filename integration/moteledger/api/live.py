@@ -16,8 +16,10 @@ from typing import Annotated, Any
 from aiohttp import web
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WithJsonSchema
 
+from ..intake import text_of
 from ..signals import signal_named
 from ..store import Reading, Store, StoreError, to_us
+from .alarms import ALARM_WATCH
 from .auth import GRANT
 from .broadcast import Broadcaster, Kind, News, Position, assessment_text, event_text, reading_text
 from .problems import ProblemError, not_now
@@ -256,6 +258,8 @@ def broadcast_from(app: web.Application) -> None:
     async def gather(app: web.Application) -> AsyncIterator[None]:
         service = app[SERVICE]
         app[BROADCASTER] = Broadcaster(service.store, service.source, service.clock)
+        # Which alarm it is stays untold here: not every viewer may know of each. The pages look for themselves.
+        app[ALARM_WATCH].changed = lambda: app[BROADCASTER].tell_alarm("", {"time": text_of(to_us(service.clock()))})
         gathering = asyncio.create_task(app[BROADCASTER].gather())
         yield
         gathering.cancel()

@@ -1,7 +1,7 @@
 """What people see: the page at `/`, each card at `/cards/NAME`, and the files they need under `/static`."""
 
 import asyncio
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from http import HTTPStatus
 
@@ -12,6 +12,7 @@ from ..cards import (
     STATIC_FILES,
     WATCHED_FOR,
     WATCHED_SIGNALS,
+    AlarmShown,
     Arrived,
     Beside,
     Forms,
@@ -24,6 +25,7 @@ from ..engine.fan_answer import FanAnswer
 from ..engine.filter_change import filter_changes
 from ..settings import House
 from ..store import Store, StoreError, from_us, to_us
+from .alarms import shown_alarms
 from .entrance import add_entrance
 from .forms import FAN_FORM, FILTER_FORM, FormKeeper
 from .problems import ProblemError
@@ -40,7 +42,8 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
 
     async def shown(request: web.Request) -> _Shown:
         service = request.app[SERVICE]
-        return await asyncio.to_thread(_shown, service, keeper.forms(request), service.source.current())
+        alarms = tuple(AlarmShown(each.title, each.text, each.since, each.next_step) for each in shown_alarms(request))
+        return await asyncio.to_thread(_shown, service, keeper.forms(request), alarms, service.source.current())
 
     async def give_page(request: web.Request) -> web.StreamResponse:
         found, now = await shown(request), request.app[SERVICE].clock()
@@ -91,26 +94,26 @@ class _Shown:
     beside: Beside
 
 
-def _shown(service: Service, forms: Forms, assessment: Assessment | None) -> _Shown:
+def _shown(service: Service, forms: Forms, alarms: tuple[AlarmShown, ...], assessment: Assessment | None) -> _Shown:
     """What the store and the fan's control tell now; a store that does not answer leaves out what it knows."""
     answer = service.fan.answer()
     try:
-        return _Shown(assessment, answer, _beside(service, forms, has_assessment=assessment is not None))
+        beside = _beside(service, has_assessment=assessment is not None)
     except StoreError:
-        return _Shown(assessment, answer, Beside(forms=forms))
+        beside = Beside()
+    return _Shown(assessment, answer, replace(beside, alarms=alarms, forms=forms))
 
 
-def _beside(service: Service, forms: Forms, *, has_assessment: bool) -> Beside:
+def _beside(service: Service, *, has_assessment: bool) -> Beside:
     store, now_us = service.store, to_us(service.clock())
     if not has_assessment:
         extent = store.extent()
         arrived = Arrived(tuple(store.latest_all()), from_us(extent[0])) if extent is not None else Arrived()
-        return Beside(arrived=arrived, forms=forms)
+        return Beside(arrived=arrived)
     start_us = now_us - WATCHED_FOR // timedelta(microseconds=1)
     return Beside(
         watched=tuple(_watched(store, signal, start_us, now_us) for signal in WATCHED_SIGNALS),
         filter_changed_on=filter_changes(store).newest,
-        forms=forms,
     )
 
 

@@ -37,6 +37,7 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("GET", "/v1/sources"): _to(VIEW),
     ("GET", "/v1/live"): _to(VIEW, CONTRACTOR),
     ("GET", "/v1/alarms"): _to(VIEW, AUTOMATE, CONTRACTOR),
+    ("PUT", "/v1/alarms/acknowledged"): _to(AUTOMATE, CONTRACTOR),
     # The assessment by sections.
     ("GET", "/v1/air"): _to(VIEW),
     ("GET", "/v1/ledger"): _to(VIEW),

@@ -9,6 +9,8 @@ from contextlib import suppress
 from datetime import UTC, datetime
 
 from ..engine import Engine
+from ..engine.alarm_watch import AlarmWatch
+from ..engine.alarms import watched_of
 from ..intake import Arrivals, run_sources
 from ..settings import House, Mqtt
 from ..store import Store, StoreError, tend, to_us
@@ -20,6 +22,7 @@ FIRST_REFRESH_EVERY_S = 2.0
 
 
 TEND_EVERY_S = 600.0
+WATCH_EVERY_S = 1.0
 
 _log = logging.getLogger(__name__)
 
@@ -66,7 +69,8 @@ async def run_service(
     if tls is None and not network.on_loopback:
         _log.warning("tokens cross the network unencrypted; give certificate_file and key_file in [network]")
     arrivals = Arrivals(house)
-    app = create_app(store, engine, fan=engine.fan, arrivals=arrivals, clock=now, network=network)
+    alarms = AlarmWatch(watched_of(house), store, engine.current, now)
+    app = create_app(store, engine, fan=engine.fan, arrivals=arrivals, alarms=alarms, clock=now, network=network)
     add_pages(app, house, banner=banner)
     add_metrics(app, engine)
     runner = WatchedRunner(app, network)
@@ -86,6 +90,7 @@ async def run_service(
         tasks.append(asyncio.create_task(_refresh_forever(engine)))
         tasks.append(asyncio.create_task(run_sources(house, store, arrivals, lambda: to_us(now()))))
         tasks.append(asyncio.create_task(_tend_forever(store, house.store.keep_raw_us)))
+        tasks.append(asyncio.create_task(_watch_forever(alarms)))
         if house.mqtt is not None and house.mqtt.publish_below is not None:
             tasks.append(asyncio.create_task(_publish(house.mqtt, house.mqtt.publish_below, engine, arrivals)))
         if network.announce:
@@ -112,6 +117,15 @@ async def _refresh_forever(engine: Engine) -> None:
     while True:
         await asyncio.to_thread(engine.refresh)
         await asyncio.sleep(REFRESH_EVERY_S if engine.current() else FIRST_REFRESH_EVERY_S)
+
+
+async def _watch_forever(alarms: AlarmWatch) -> None:
+    while True:
+        try:
+            await asyncio.to_thread(alarms.look)
+        except StoreError as error:
+            _log.warning("no watch is kept while the readings cannot be read: %s", error)
+        await asyncio.sleep(WATCH_EVERY_S)
 
 
 async def _publish(settings: Mqtt, root: str, engine: Engine, arrivals: Arrivals) -> None:

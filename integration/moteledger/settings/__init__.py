@@ -1,5 +1,6 @@
 """The house file: pydantic models, TOML, every error naming the key, the value and the fix."""
 
+from .alarms import AlarmRule
 from .candidates import Candidate, DuctKind, FittingLoss, RemoteDuct, Transition
 from .completeness import Missing, missing_keys
 from .file import CandidatesFileError, HouseFileError, SettingsFileError, read_candidates, read_house, read_round
@@ -40,6 +41,7 @@ from .tls import Tls, TlsError
 __all__ = [
     "LOOPBACK_NAMES",
     "AirHandler",
+    "AlarmRule",
     "BlowerPoint",
     "BlowerType",
     "Building",

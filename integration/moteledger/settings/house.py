@@ -20,6 +20,7 @@ from motemodel.measure import Stamp
 from motemodel.units import Quantity
 
 from ..signals import Kind, signal_named
+from .alarms import BUILT_IN_ALARMS, AlarmRule
 from .fan import FanSettings
 from .hub import Hub, distinct_names
 from .mqtt import Mqtt
@@ -378,6 +379,14 @@ def _known_zone(name: str) -> str:
     return name
 
 
+def _distinct_alarms(rules: tuple[AlarmRule, ...]) -> tuple[AlarmRule, ...]:
+    names = [rule.name for rule in rules]
+    twice = {name for name in names if names.count(name) > 1 or name in BUILT_IN_ALARMS}
+    if twice:
+        raise ValueError(f"{', '.join(sorted(twice))}: this name is taken; give each alarm a name of its own")
+    return rules
+
+
 class House(Table):
     """A whole house file."""
 
@@ -399,6 +408,7 @@ class House(Table):
     indoor_temperature: Temperature = 21.0
     hub: Annotated[tuple[Hub, ...], AfterValidator(distinct_names)] = ()
     mqtt: Mqtt | None = None
+    alarm: Annotated[tuple[AlarmRule, ...], Field(max_length=100), AfterValidator(_distinct_alarms)] = ()
     store: Storage = Storage()
     network: Network = Network()
 
