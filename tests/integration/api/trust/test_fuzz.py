@@ -185,7 +185,10 @@ class Round:
 
 
 @pytest.fixture
-async def rounds(guard, assessment):
+async def rounds(guard, assessment, monkeypatch):
+    # The ring of news is as long as it may become at once, so that its filling is no growth.
+    monkeypatch.setattr("moteledger.api.broadcast.RING_SIZE", 10)
+
     class Known:
         def current(self):
             return assessment
