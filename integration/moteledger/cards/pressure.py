@@ -1,6 +1,6 @@
 """The card of the pressure: what the sensors in the duct read now and over the last hour, held against the budget."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from ..engine.assessment import FilterAdvice, Known
@@ -18,13 +18,17 @@ LINES = {"filter.pressure_drop": "indoor", "duct.static_pressure": "outdoor"}
 
 @dataclass(frozen=True)
 class LiveFigure:
-    """A figure that follows its sensor; `per_printed` of the document's unit make one of the printed one."""
+    """A figure that follows its sensor; `per_printed` of the document's unit make one of the printed one.
+
+    A figure that moves keeps its number of decimals, so that it does not jump about.
+    """
 
     signal: str
     name: str
     figure: Written
     is_fresh: bool
     per_printed: float
+    decimals: int
 
 
 @dataclass(frozen=True)
@@ -56,15 +60,17 @@ def pressure_card(occasion: Occasion) -> PressureCard:
     drop_scale = occasion.scale([limit and 1.1 * limit, drop.high if isinstance(drop, Known) else None], "Pa")
     drop_written = occasion.figure(drop)
     per_printed, _ = printed_scale("Pa", occasion.units)
+    decimals = 1 if per_printed == 1.0 else 3
     return PressureCard(
         lead=_lead(advice, watched, occasion),
         live=tuple(
             LiveFigure(
                 each.signal,
                 NAMES[each.signal],
-                occasion.exact(round(each.points[-1][1], 1), "Pa"),
+                _steady(occasion.exact(round(each.points[-1][1], 1), "Pa"), each.points[-1][1] / per_printed, decimals),
                 occasion.now - each.points[-1][0] <= FRESH_FOR,
                 per_printed,
+                decimals,
             )
             for each in watched
         ),
@@ -91,6 +97,12 @@ def pressure_card(occasion: Occasion) -> PressureCard:
             None if advice.reference_airflow_m3h is None else occasion.exact(advice.reference_airflow_m3h, "m3/h")
         ),
     )
+
+
+def _steady(written: Written, value: float, decimals: int) -> Written:
+    # Adding nought turns a negative nought into a plain one.
+    number = f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+    return replace(written, first=replace(written.first, number=number))
 
 
 def _across(points: list[tuple[datetime, float]], occasion: Occasion) -> list[tuple[float, float | None]]:

@@ -74,9 +74,10 @@ async function refresh() {
 
 function show(reading) {
   for (const place of document.querySelectorAll(`[data-live="${CSS.escape(reading.signal)}"] data`)) {
-    const value = reading.value / Number(place.parentElement.dataset.perPrinted);
+    const { perPrinted, decimals } = place.parentElement.dataset;
+    const text = (reading.value / Number(perPrinted)).toFixed(Number(decimals));
     place.value = String(reading.value);
-    place.textContent = value.toFixed(Math.abs(value) < 10 ? 3 : 1).replace("-", "\u2212");
+    place.textContent = (Number(text) === 0 ? text.replace("-", "") : text).replace("-", "\u2212");
   }
 }
 
