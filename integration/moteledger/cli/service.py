@@ -12,7 +12,7 @@ from ..engine import Engine
 from ..engine.alarm_watch import AlarmWatch
 from ..engine.alarms import watched_of
 from ..intake import Arrivals, run_sources
-from ..settings import House, Mqtt
+from ..settings import House, Mqtt, Webhook
 from ..store import Store, StoreError, tend, to_us
 from ..store.tokens import Tokens
 
@@ -93,6 +93,7 @@ async def run_service(
         tasks.append(asyncio.create_task(_watch_forever(alarms)))
         if house.mqtt is not None and house.mqtt.publish_below is not None:
             tasks.append(asyncio.create_task(_publish(house.mqtt, house.mqtt.publish_below, engine, arrivals)))
+        tasks.extend(asyncio.create_task(_tell(hook, store, arrivals)) for hook in house.webhook)
         if network.announce:
             tasks.append(
                 asyncio.create_task(_announce(house, runner.addresses[0][1], "http" if tls is None else "https"))
@@ -133,6 +134,12 @@ async def _publish(settings: Mqtt, root: str, engine: Engine, arrivals: Arrivals
 
     state = arrivals.source("state", "mqtt, written", settings.shown_address)
     await Twin(settings, root, engine.fan, engine, state, now).run()
+
+
+async def _tell(hook: Webhook, store: Store, arrivals: Arrivals) -> None:
+    from ..publish import Sender  # noqa: PLC0415  only a house with webhooks pays for loading it
+
+    await Sender(hook, store, arrivals.source(hook.name, "webhook", hook.shown_address), now).run()
 
 
 async def _announce(house: House, port: int, scheme: str) -> None:

@@ -37,6 +37,7 @@ from .quantities import parse
 from .rounds import Round, RoundStop
 from .secret import Secret, SecretError
 from .tls import Tls, TlsError
+from .webhooks import Webhook
 
 __all__ = [
     "LOOPBACK_NAMES",
@@ -87,6 +88,7 @@ __all__ = [
     "Transition",
     "Units",
     "Way",
+    "Webhook",
     "missing_keys",
     "parse",
     "read_candidates",

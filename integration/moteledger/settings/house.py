@@ -44,6 +44,7 @@ from .quantities import (
 )
 from .storage import Storage
 from .table import Table
+from .webhooks import Webhook, distinct_webhooks
 
 BlowerType = BlowerFamily
 DuctShare = Annotated[float, Field(ge=0, le=0.5)]
@@ -409,6 +410,7 @@ class House(Table):
     hub: Annotated[tuple[Hub, ...], AfterValidator(distinct_names)] = ()
     mqtt: Mqtt | None = None
     alarm: Annotated[tuple[AlarmRule, ...], Field(max_length=100), AfterValidator(_distinct_alarms)] = ()
+    webhook: Annotated[tuple[Webhook, ...], Field(max_length=20), AfterValidator(distinct_webhooks)] = ()
     store: Storage = Storage()
     network: Network = Network()
 

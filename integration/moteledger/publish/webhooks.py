@@ -1,0 +1,132 @@
+"""Webhooks: alarms that turn and changes of the fan's answer, sent to the addresses that the house file lists.
+
+The store's own history is the queue: each webhook keeps how far it has come, and goes on from there after any outage or
+restart, so that nothing is lost while the history holds it. What an address refuses for good is put aside as a dead
+letter and not sent again. A message may come twice (the answer to the first may be lost); its id tells.
+
+Messages are signed by RFC 9421 (HTTP Message Signatures, hmac-sha256) over the body's digest (RFC 9530), the address
+and the id; `created` tells how old a message is, so that an old one replayed can be refused.
+"""
+
+import asyncio
+import base64
+import hashlib
+import hmac
+import json
+from collections.abc import Callable, Mapping
+from datetime import datetime
+
+import aiohttp
+from yarl import URL
+
+from ..engine.alarm_watch import HISTORY
+from ..engine.fan_control import DECISION
+from ..intake import PACE, Pace, Refusal, Source, SourceError, keep_trying
+from ..settings import Webhook
+from ..store import Store, from_us, to_us
+
+DEAD_LETTER = "dead-letter"
+ID_HEADER = "Moteledger-Message"
+
+_KINDS = {"alarm": HISTORY, "fan": DECISION}
+_LOOK_EVERY_S = 1.0
+_PATIENCE_S = 10.0
+_MOST_AT_ONCE = 1000
+_REFUSED_FOR_GOOD = frozenset({400, 403, 404, 405, 410, 413, 415, 422})
+
+
+def signature_base(components: Mapping[str, str], parameters: str) -> str:
+    """What is signed (RFC 9421, section 2.5): the covered components, one a line, and the parameters."""
+    lines = [f'"{name}": {value}' for name, value in components.items()]
+    return "\n".join([*lines, f'"@signature-params": {parameters}'])
+
+
+def signature(secret: bytes, components: Mapping[str, str], parameters: str) -> str:
+    """The signature by hmac-sha256 (RFC 9421, section 3.3.3), in base 64."""
+    base = signature_base(components, parameters).encode()
+    return base64.b64encode(hmac.new(secret, base, hashlib.sha256).digest()).decode()
+
+
+def signed_headers(hook: Webhook, secret: bytes, message_id: str, body: bytes, created: int) -> dict[str, str]:
+    """The headers by which an address knows who says this, of which body, and when."""
+    digest = f"sha-256=:{base64.b64encode(hashlib.sha256(body).digest()).decode()}:"
+    components = {
+        "@method": "POST",
+        "@target-uri": str(URL(hook.address)),
+        "content-digest": digest,
+        ID_HEADER.lower(): message_id,
+    }
+    covered = " ".join(f'"{name}"' for name in components)
+    parameters = f'({covered});created={created};keyid="{hook.name}";alg="hmac-sha256"'
+    return {
+        "Content-Type": "application/json",
+        "Content-Digest": digest,
+        ID_HEADER: message_id,
+        "Signature-Input": f"house={parameters}",
+        "Signature": f"house=:{signature(secret, components, parameters)}:",
+    }
+
+
+class Sender:
+    """Sends one webhook's messages in their order, each until it is taken or refused for good."""
+
+    def __init__(self, hook: Webhook, store: Store, state: Source, clock: Callable[[], datetime]) -> None:
+        self._hook, self._store, self._state, self._clock = hook, store, state, clock
+        self._kept = f"webhook:{hook.name}"
+
+    async def run(self, pace: Pace = PACE) -> None:
+        """Send until cancelled, however often the address goes away."""
+        await keep_trying(self._state, self.once, lambda: to_us(self._clock()), every_s=_LOOK_EVERY_S, pace=pace)
+
+    async def once(self) -> None:
+        """Send all that waits; raises SourceError at the first message that could not be delivered yet."""
+        waiting = await asyncio.to_thread(self._waiting)
+        if not waiting:
+            return
+        secret = self._hook.secret.read().encode()
+        tls = self._hook.tls.context() if self._hook.address.startswith("https:") else True
+        async with aiohttp.ClientSession(
+            connector=aiohttp.TCPConnector(ssl=tls, limit=1),
+            cookie_jar=aiohttp.DummyCookieJar(),
+            trust_env=False,
+            timeout=aiohttp.ClientTimeout(total=_PATIENCE_S),
+        ) as session:
+            for time_us, event, document in waiting:
+                await self._send(session, secret, time_us, event, document)
+                await asyncio.to_thread(self._store.keep_snapshot, self._kept, 0, json.dumps({"sent_us": time_us}))
+        self._state.good(to_us(self._clock()))
+
+    def _waiting(self) -> list[tuple[int, str, str]]:
+        """What has not been sent yet, the oldest first; a webhook that is new begins with what comes from now on."""
+        found = self._store.latest_snapshot(self._kept)
+        if found is None:
+            self._store.keep_snapshot(self._kept, 0, json.dumps({"sent_us": to_us(self._clock())}))
+            return []
+        sent_us = int(json.loads(found[1])["sent_us"])
+        waiting = [
+            (time_us, event, document)
+            for event in self._hook.events
+            for time_us, document in self._store.snapshots(_KINDS[event], newest=_MOST_AT_ONCE)
+            if time_us > sent_us
+        ]
+        return sorted(waiting)
+
+    async def _send(
+        self, session: aiohttp.ClientSession, secret: bytes, time_us: int, event: str, document: str
+    ) -> None:
+        message_id = f"{event}-{time_us}"
+        body = f'{{"event":"{event}","id":"{message_id}","{event}":{document}}}'.encode()
+        headers = signed_headers(self._hook, secret, message_id, body, int(self._clock().timestamp()))
+        try:
+            async with session.post(self._hook.address, data=body, headers=headers, allow_redirects=False) as answer:
+                status = answer.status
+        except (aiohttp.ClientError, TimeoutError, OSError) as error:
+            raise SourceError(f"does not take messages ({type(error).__name__}); they wait") from None
+        if status in _REFUSED_FOR_GOOD:
+            letter = {"webhook": self._hook.name, "status": status, "id": message_id, "at": str(from_us(time_us))}
+            now_us = to_us(self._clock())
+            await asyncio.to_thread(self._store.keep_snapshot, DEAD_LETTER, now_us, json.dumps(letter))
+            why = "was refused for good and put aside; see what the address asks for"
+            self._state.refused_document(Refusal(place=message_id, value=str(status), reason=why))
+        elif not 200 <= status < 300:
+            raise SourceError(f"answers {status}; what is to be sent waits")
