@@ -25,7 +25,11 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True)
 class Signal:
-    """One signal; `low` and `high` bound what is physically plausible, `hold_h` is how long a reading stands in."""
+    """One signal; `low` and `high` bound what is physically plausible, `hold_h` is how long a reading stands in.
+
+    A forecast may be stamped up to `forecast_h` ahead, and a newer one of the same moment takes its place; all other
+    signals (0) are measured, and their first reading of a moment stays.
+    """
 
     name: str
     quantity: Quantity
@@ -34,6 +38,7 @@ class Signal:
     hold_h: float
     kind: Kind = Kind.LEVEL
     unit: str = ""
+    forecast_h: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.unit:
@@ -65,11 +70,13 @@ class UnknownSignalError(ValueError):
     """A name that is no signal; the message offers the nearest one."""
 
 
+OUTDOOR_FORECAST = "outdoor.pm25_forecast"
 _MONTH_H = 30.0 * 24.0
 _LONGEST_COUNT_S = 50.0 * 8766.0 * 3600.0
 _ALL = (
     Signal("indoor.pm25", Quantity.CONCENTRATION, LOWEST_UG_M3, 20_000.0, 0.25),
     Signal("outdoor.pm25", Quantity.CONCENTRATION, LOWEST_UG_M3, 20_000.0, 3.0),
+    Signal(OUTDOOR_FORECAST, Quantity.CONCENTRATION, LOWEST_UG_M3, 20_000.0, 3.0, forecast_h=72.0),
     Signal("indoor.pm10", Quantity.CONCENTRATION, LOWEST_UG_M3, 50_000.0, 0.25),
     Signal("outdoor.pm10", Quantity.CONCENTRATION, LOWEST_UG_M3, 50_000.0, 3.0),
     Signal("indoor.temperature", Quantity.TEMPERATURE, -40.0, 60.0, 2.0),

@@ -15,8 +15,8 @@ from multiprocessing import get_context
 from aiohttp import web
 
 from ..engine import AssessmentError
+from ..engine.service import readings_between
 from ..settings import House
-from ..signals import SIGNALS
 from ..store import Series, Store, to_us
 from .problems import ProblemError
 from .routing import SERVICE
@@ -73,8 +73,7 @@ def add_report(app: web.Application, house: House) -> None:
 
 def _readings(store: Store, now: datetime) -> dict[str, Series]:
     end_us = to_us(now) + 1
-    names = set(SIGNALS) & set(store.latest_all())
-    return {name: store.series(name, end_us - SPAN // timedelta(microseconds=1), end_us) for name in names}
+    return readings_between(store, end_us - SPAN // timedelta(microseconds=1), end_us)
 
 
 async def _in_a_process(house: House, readings: dict[str, Series], made_on: date) -> _Made:

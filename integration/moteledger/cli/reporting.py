@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
+from ..engine.service import readings_between
 from ..intake import read_recording
 from ..settings import House, read_house
-from ..signals import SIGNALS
 from ..store import Series, Store, StoreError, from_us, to_us
 from .output import write_whole
 from .progress import progress_bar
@@ -88,8 +88,7 @@ def _stored(given: argparse.Namespace) -> Mapping[str, Series]:
             raise StoreError(given.store, "holds no readings yet; let the service take some first")
         end = from_us(extent[1]) + timedelta(microseconds=1)
         start = end - timedelta(days=given.days or _STORE_DAYS)
-        names = set(SIGNALS) & set(store.latest_all())
-        return {name: store.series(name, to_us(start), to_us(end)) for name in names}
+        return readings_between(store, to_us(start), to_us(end))
 
 
 def _days(text: str) -> int:

@@ -188,7 +188,7 @@ def _data_quality(house: House, grid: GriddedHouse, books: Account, expected: Su
             )
             for name, quality in sorted(grid.qualities.items())
         ),
-        missing=tuple(name for name in SIGNALS if name not in grid.signals),
+        missing=tuple(n for n, signal in SIGNALS.items() if n not in grid.signals and not signal.forecast_h),
         remarks=(*books.remarks, f"infiltration by survey: {expected.infiltration_basis}", *lacking),
     )
 

@@ -24,7 +24,7 @@ from motemodel.plan import (
 from motemodel.units import M3H_PER_CFM
 
 from ..settings import BlowerType, House
-from ..signals import signal_named
+from ..signals import OUTDOOR_FORECAST, signal_named
 from ..store import Series, from_us
 from .account import Rates
 from .assessment import Alternative, DataBehind, FanAdvice, FanSpan, Figure, HourAhead, NotKnown
@@ -40,10 +40,8 @@ _VALID_FOR = timedelta(minutes=15)
 _START_COSTS_H = 0.05
 """Wear of a start, as hours of running (common practice, no source): enough to let a run go on rather than flicker."""
 _SURE, _UNSURE, _DOUBTFUL = 0.9, 0.5, 0.2
-_FORECAST_BASIS = (
-    "outdoor PM2.5 now, fading into this place's own daily pattern; calls by this house's habit at the temperature "
-    "ahead, or as usual for the hour"
-)
+_PERSISTENCE = "outdoor PM2.5 now, fading into this place's own daily pattern"
+_CALLS = "calls by this house's habit at the temperature ahead, or as usual for the hour"
 _BEHIND = ("indoor.pm25", "outdoor.pm25")
 _WATTS_PER_M3H = {
     BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.414 / M3H_PER_CFM,
@@ -64,12 +62,13 @@ def fan_advice(
 ) -> FanAdvice:
     """The cheapest schedule of the next day that holds the target, beside simple ways of running the fan.
 
-    `readings` tell which data are behind the advice, `dwell` what the fan is doing now and its least times.
+    `readings` tell which data are behind the advice, and hold the supplied forecast of the outdoor air if there is one;
+    `dwell` what the fan is doing now and its least times.
     """
     target = house.targets.pm25
     planned_for = target * (1.0 - house.fan.margin)
     dwell = dwell or Dwell(house.fan.least_run, house.fan.least_rest)
-    hours_ahead = ahead(house, gridded)
+    hours_ahead = ahead(house, gridded, (readings or {}).get(OUTDOOR_FORECAST))
     outlook, now = hours_ahead.outlook, hours_ahead.now
     power, power_known = fan_power(house)
     # The plan speaks the indoor sensor's scale, in which the target is read.
@@ -91,7 +90,7 @@ def fan_advice(
         action_now=action,
         reason=reason,
         valid_until=now + _valid_for(forced),
-        forecast_basis=_FORECAST_BASIS,
+        forecast_basis=f"{_outdoor_basis(hours_ahead)}; {_CALLS}",
         schedule=tuple(_spans(found.schedule.choice, speeds if house.fan.speeds else (), now)),
         run_hours=best.run_hours,
         energy_kwh=_energy(best, power_known),
@@ -118,6 +117,14 @@ def fan_advice(
         based_on=_behind(house, gridded, readings or {}),
         confidence=_confidence(found, rates.delivered_m3h, scaled, planned_for, costs, dwell, speeds),
     )
+
+
+def _outdoor_basis(hours: Ahead) -> str:
+    """Where the outdoor air ahead is taken from."""
+    if not hours.supplied_h:
+        return _PERSISTENCE
+    supplied = f"the supplied forecast of outdoor PM2.5 for {hours.supplied_h} h"
+    return supplied if hours.supplied_h == HORIZON_H else f"{supplied}, then this place's own daily pattern"
 
 
 def _costs(house: House, rates: HouseRates) -> Costs:

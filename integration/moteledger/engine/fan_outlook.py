@@ -20,7 +20,9 @@ from motemodel.plan import (
 )
 
 from ..settings import House, QuietHours
+from ..store import Series
 from .grid import GriddedHouse
+from .supplied_forecast import following
 
 BoolArray = NDArray[np.bool_]
 
@@ -30,6 +32,7 @@ _MOMENT = timedelta(microseconds=1)
 STEP_H = STEP / timedelta(hours=1)
 
 _PER_HOUR = round(1.0 / STEP_H)
+_US_PER_H = 3_600_000_000
 _GUARD_H = 0.25
 _GUARD_FROM_PERCENT = 50.0
 """Rest after each cooling call where the house is as humid as this, or nobody knows (common practice, no source)."""
@@ -42,7 +45,8 @@ class Ahead:
     """What lies ahead of `now`.
 
     `outlook` on the forecast's expected air; `today_h` hours of the local day are known, with the mean `today_ug_m3`;
-    `guarded`: whether the fan is kept from running after cooling calls.
+    `guarded`: whether the fan is kept from running after cooling calls; `supplied_h`: how many hours a supplied
+    forecast covers, nought where there is none of use.
     """
 
     now: datetime
@@ -51,6 +55,7 @@ class Ahead:
     hour_now: float
     today_h: float
     today_ug_m3: float
+    supplied_h: int = 0
 
     @property
     def guarded(self) -> bool:
@@ -83,13 +88,17 @@ class _Hourly:
     hour_of_day: NDArray[np.intp]
 
 
-def ahead(house: House, gridded: GriddedHouse) -> Ahead:
-    """What lies ahead of the end of the period, from the house's own past."""
+def ahead(house: House, gridded: GriddedHouse, supplied: Series | None = None) -> Ahead:
+    """What lies ahead of the end of the period, from the house's own past and a `supplied` outdoor forecast."""
     now = gridded.moment(gridded.grid.end_h)
     local = now.astimezone(house.zone)
     hour_now = local.hour + local.minute / 60.0 + local.second / 3600.0
     past = _hourly(house, gridded)
     forecast = outdoor_forecast(past.outdoor_ug_m3, past.hour_of_day, HORIZON_H)
+    supplied_h = 0
+    if supplied is not None:
+        time_h = (supplied.time_us - gridded.origin_us) / _US_PER_H
+        forecast, supplied_h = following(time_h, supplied.value, past.outdoor_ug_m3, gridded.grid.end_h, forecast)
     called = np.repeat(_expected_share(past.called, past), _PER_HOUR)
     outlook = Outlook(
         step_h=STEP_H,
@@ -100,7 +109,7 @@ def ahead(house: House, gridded: GriddedHouse) -> Ahead:
         into_hour_h=hour_now % 1.0,
         barred=_barred(gridded, past, called),
     )
-    return Ahead(now, outlook, forecast, hour_now, *_today(gridded, hour_now))
+    return Ahead(now, outlook, forecast, hour_now, *_today(gridded, hour_now), supplied_h)
 
 
 def _expected_share(share: FloatArray, past: _Hourly) -> FloatArray:

@@ -92,7 +92,7 @@ class GriddedHouse:
 
 
 def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
-    """Put a house's readings on one grid, from the first moment indoors and outdoors are both known.
+    """Put a house's readings, not forecasts, on one grid, from the first moment indoors and outdoors are both known.
 
     The step is a minute, or for an indoor sensor slower than ten minutes its own interval, up to an hour. Raises
     AssessmentError when a needed signal is missing or has no reading that can be used, and when the period is shorter
@@ -115,7 +115,7 @@ def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
     signals: dict[str, GriddedSignal] = {}
     # Humidity first: corrections of other sensors may need it.
     for name in sorted(readings, key=lambda name: (not name.endswith(".humidity"), name)):
-        if len(readings[name]):
+        if len(readings[name]) and not signal_named(name).forecast_h:
             signals[name] = _gridded_signal(house, name, readings[name], origin_us, grid, signals)
     found = GriddedHouse(origin_us, grid, signals)
     for name in _NEEDED:

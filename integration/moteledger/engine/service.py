@@ -27,6 +27,14 @@ SNAPSHOT = "assessment"
 _NOTHING_NEW = "no new assessment: %s"
 
 
+def readings_between(store: Store, start_us: int, end_us: int) -> dict[str, Series]:
+    """What an assessment of a time is made from: its readings by signal, and the forecasts of the hours after it."""
+    return {
+        name: store.series(name, start_us, end_us + round(SIGNALS[name].forecast_h * 3.6e9))
+        for name in set(SIGNALS) & set(store.latest_all())
+    }
+
+
 class Engine:
     """Keeps the newest assessment of a house; `refresh` makes a new one from the store and keeps a copy there.
 
@@ -78,10 +86,9 @@ class Engine:
     def _assessed(self) -> Assessment:
         end_us = to_us(self._clock()) + 1
         start_us = end_us - SPAN // timedelta(microseconds=1)
-        names = set(SIGNALS) & set(self._store.latest_all())
-        readings = {name: self._store.series(name, start_us, end_us) for name in names}
+        readings = readings_between(self._store, start_us, end_us)
         house = with_filter_since(self._house, filter_changes(self._store).newest)
-        before = self._before_the_span(house, names, start_us)
+        before = self._before_the_span(house, set(readings), start_us)
         assessment = assess(house, readings, dwell=self.fan.dwell(), filter_before=before)
         keep_days(self._store, house, assessment)
         self._store.keep_snapshot(SNAPSHOT, to_us(assessment.period.end), assessment.model_dump_json())

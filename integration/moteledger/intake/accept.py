@@ -61,7 +61,7 @@ def _not_kept(store: Store, arrived: list[Arrived]) -> list[tuple[Arrived, Refus
         standing = store.series(signal, time_us, time_us + 1).value
         if not len(standing):
             reason = f"{signal} is too late: the readings of that hour have been thinned to its mean"
-        elif standing[0] != value:
+        elif standing[0] != value and not _signal(signal).forecast_h:
             reason = f"{signal} reads {standing[0]:g} at that time already, not {value:g}; the first value stays"
         else:
             continue

@@ -6,6 +6,7 @@ from hashlib import sha256
 from itertools import islice, repeat
 from pathlib import Path
 
+from ..signals import signal_named
 from ..store import Reading, Store
 from ..store.backfills import Backfill, find_backfill, keep_backfill
 from .accept import accept
@@ -77,7 +78,7 @@ def _check(path: Path, now_us: int, progress: Callable[[float], None]) -> None:
             empty = False
             last_us = int(chunk.time_us.max())
             try:
-                refuse_wrong_clock(last_us, now_us)
+                refuse_wrong_clock(last_us, now_us, signal_named(chunk.signal).forecast_h)
             except ValueError as error:
                 raise RecordingError(path, f"{chunk.signal} at {text_of(last_us)} {error}") from None
     if empty:

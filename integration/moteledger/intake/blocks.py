@@ -12,7 +12,7 @@ from .moments import shown
 
 _BLOCK_CHARACTERS = 1 << 18
 _LONGEST_LINE = 1 << 20
-_LONGEST_PROBLEM = 400
+_LONGEST_PROBLEM = 440
 _GZIP_MAGIC = b"\x1f\x8b"
 _FOREIGN_MAGIC = {
     b"\xff\xfe": "is UTF-16 text; save it as UTF-8",

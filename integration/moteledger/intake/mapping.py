@@ -175,7 +175,7 @@ def _time_us(mapped: MappedSignal, document: object, now_us: int) -> int:
             time_us = moment_us(raw)
         else:
             raise ValueError("is not a time; let `time` point to RFC 3339 text or to a number")
-        refuse_wrong_clock(time_us, now_us)
+        refuse_wrong_clock(time_us, now_us, signal_named(mapped.signal).forecast_h)
     except ValueError as error:
         raise _UnusableError(mapped.time, raw, str(error)) from None
     if time_us < now_us - OLDEST_LIVE_US:

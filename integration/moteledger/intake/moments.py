@@ -23,7 +23,8 @@ _TIME = re.compile(
 )
 _SECOND_US = 1_000_000
 _MINUTE_US = 60 * _SECOND_US
-_DAY_US = 24 * 60 * _MINUTE_US
+_HOUR_US = 60 * _MINUTE_US
+_DAY_US = 24 * _HOUR_US
 _EARLIEST_US = to_us(datetime(FIRST_YEAR, 1, 1, tzinfo=UTC))
 # Where the digits of date and time of day stand: YYYY-MM-DDThh:mm:ss
 _CLOCK_DIGITS = (0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18)
@@ -81,9 +82,12 @@ def text_of(time_us: int) -> str:
     return from_us(time_us).isoformat().replace("+00:00", "Z")
 
 
-def refuse_wrong_clock(time_us: int, now_us: int) -> None:
-    """Raise ValueError, with the fix, for a time that only a wrong clock gives: to come, or before 1990."""
-    if time_us > now_us + FUTURE_US:
+def refuse_wrong_clock(time_us: int, now_us: int, forecast_h: float = 0.0) -> None:
+    """Raise ValueError, with the fix, for a time that only a wrong clock gives: to come, or before 1990.
+
+    A forecast may be of a time up to `forecast_h` to come.
+    """
+    if time_us > now_us + FUTURE_US + forecast_h * _HOUR_US:
         ahead_s = (time_us - now_us) / 1e6
         raise ValueError(f"is {ahead_s:.0f} s ahead of the clock here ({text_of(now_us)}); set the sender's clock")
     if time_us < _EARLIEST_US:

@@ -82,8 +82,8 @@ def read_records(body: bytes, now_us: int, *, senml: bool = False) -> Records:
     """The readings in a JSON body received at `now_us` (microseconds since 1970 UTC).
 
     Which of the two forms it is shows in the body; `senml` insists on SenML. A reading more than five minutes ahead of
-    now is refused. Raises RecordsError, and nothing else, for a body that is no JSON, has neither form, or breaks a
-    rule of SenML that concerns all records.
+    now is refused, unless it is a forecast. Raises RecordsError, and nothing else, for a body that is no JSON, has
+    neither form, or breaks a rule of SenML that concerns all records.
     """
     document = _json(body)
     place, records = _list_of_records(document)
@@ -174,7 +174,7 @@ def _plain_reading(record: object, now_us: int) -> Reading:
     if unit is not None and not isinstance(unit, str):
         raise _RefusedError("unit", unit, "is not text; write the unit's symbol, such as ug/m3")
     time_us = _told("time", time, moment_us, time)
-    _check_time("time", time, time_us, now_us)
+    _check_time("time", time, time_us, now_us, name)
     return Reading(time_us, name, _value(_Members("signal", "value", "unit"), name, value, unit))
 
 
@@ -227,8 +227,10 @@ def _signal(name: str) -> Signal | str:
         return str(error)
 
 
-def _check_time(member: str, value: object, time_us: int, now_us: int) -> None:
-    _told(member, value, refuse_wrong_clock, time_us, now_us)
+def _check_time(member: str, value: object, time_us: int, now_us: int, name: str) -> None:
+    signal = _signal(name)
+    forecast_h = 0.0 if isinstance(signal, str) else signal.forecast_h
+    _told(member, value, refuse_wrong_clock, time_us, now_us, forecast_h)
 
 
 class _Base:
@@ -305,11 +307,11 @@ def _senml_reading(record: dict[str, object], base: _Base, now_us: int) -> Readi
             "t", record.get("t"), "is not a number of seconds; send seconds since 1970, or relative to now"
         )
     time_us = _senml_time_us(offset + base.time, now_us)
-    _check_time("t" if "t" in record else "", record.get("t", base.time), time_us, now_us)
+    name = base.name + name
+    _check_time("t" if "t" in record else "", record.get("t", base.time), time_us, now_us, name)
     written, factor = _SENML_UNITS.get(unit, (unit, 1.0)) if unit is not None else (None, 1.0)
     # A member that is missing here was given by a base field before; then the record as a whole is the place.
     members = _Members("n" if "n" in record else "", key, "u" if "u" in record else "")
-    name = base.name + name
     return Reading(time_us, name, _value(members, name, value, written, factor))
 
 

@@ -45,7 +45,8 @@ def _text(service: Service, engine: Engine, answers: dict[int, int], viewers: in
     ages = tuple(
         Sample((now_us - reading.time_us) / 1e6, (("signal", name),))
         for name, reading in service.store.latest_all().items()
-        if name in SIGNALS  # the names of rooms are their people's own
+        # The names of rooms are their people's own; a forecast has no age.
+        if name in SIGNALS and not SIGNALS[name].forecast_h
     )
     families = [
         Family("moteledger_readings_accepted", "counter", "Readings kept as new.", of_sources("accepted")),

@@ -38,9 +38,10 @@ class Reading(NamedTuple):
 class Appended(NamedTuple):
     """What became of a batch: kept as new, there already with the same value or with another one, too late.
 
-    The first value of a signal at a time stays; a reading that differs from it is counted and not kept. A reading is
-    too late when those of its hour have been thinned to the hour's figures: whether it is among them already cannot be
-    told any more, so it is counted and not kept.
+    The first value of a signal at a time stays; a reading that differs from it is counted and not kept. Only a forecast
+    takes the place of one that differs, and then counts as new. A reading is too late when those of its hour have been
+    thinned to the hour's figures: whether it is among them already cannot be told any more, so it is counted and not
+    kept.
     """
 
     new: int = 0

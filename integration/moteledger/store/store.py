@@ -1,4 +1,7 @@
-"""The store: readings are appended and never changed; snapshots keep what was concluded from them."""
+"""The store: readings are appended and never changed; snapshots keep what was concluded from them.
+
+A forecast alone is changed: it gives way to a newer one of the same moment.
+"""
 
 import math
 import sqlite3
@@ -12,6 +15,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from ..signals import OUTDOOR_FORECAST
 from . import hours
 from .readings import Appended, Held, Reading, Series, Thinned
 from .schema import LOCK_PATIENCE_S, StoreError, connect, explain, open_store_file
@@ -76,8 +80,9 @@ class Store:
     def append(self, readings: Iterable[Reading]) -> Appended:
         """Keep a batch, all or none of it, and return once it is safe on the disk.
 
-        A reading whose signal and time are there already changes nothing. Raises ValueError, keeping nothing, for a
-        value that is not finite or a time outside 64 bits, and TypeError for a time that is no whole number.
+        A reading whose signal and time are there already changes nothing, unless it is a forecast: of a moment the last
+        one told stays. Raises ValueError, keeping nothing, for a value that is not finite or a time outside 64 bits,
+        and TypeError for a time that is no whole number.
         """
         return self.append_soon(readings).result()
 
@@ -177,11 +182,15 @@ class Store:
         return {name: Reading(time_us, name, value) for name, time_us, value in rows}
 
     def extent(self) -> tuple[int, int] | None:
-        """The times of the oldest and the newest reading of any signal, microseconds since 1970 UTC; None if empty."""
+        """The times of the oldest and the newest reading of any signal that is measured, none of a forecast.
+
+        In microseconds since 1970 UTC; None if there is none.
+        """
         with self._reader() as reader:
             first, last = reader.execute(
                 "SELECT min((SELECT min(time) FROM reading WHERE reading.signal = signal.id)),"
-                " max((SELECT max(time) FROM reading WHERE reading.signal = signal.id)) FROM signal"
+                " max((SELECT max(time) FROM reading WHERE reading.signal = signal.id)) FROM signal WHERE name <> ?",
+                (OUTDOOR_FORECAST,),
             ).fetchone()
         return None if first is None else (first, last)
 
@@ -257,6 +266,14 @@ class Store:
             ((ids[signal], time_us, value) for time_us, signal, value in batch),
         )
         new = max(cursor.rowcount, 0)
+        forecast = ids.get(OUTDOOR_FORECAST)
+        if forecast is not None:
+            # In the order they came, so that the last one told of a moment stays.
+            renewed = connection.executemany(
+                "UPDATE reading SET value = ?1 WHERE signal = ?2 AND time = ?3 AND value <> ?1",
+                [(value, forecast, time_us) for time_us, signal, value in batch if signal == OUTDOOR_FORECAST],
+            )
+            new += max(renewed.rowcount, 0)
         if new:
             hours.mark_stale(connection, touched - thinned)
         if new == len(batch):
@@ -268,6 +285,7 @@ class Store:
                 "SELECT value <> ? FROM reading WHERE signal = ? AND time = ?", (value, ids[signal], time_us)
             ).fetchone()[0]
             for time_us, signal, value in batch
+            if signal != OUTDOOR_FORECAST
         )
         return Appended(new, len(batch) - new - differing, differing, too_late)
 
