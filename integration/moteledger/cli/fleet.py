@@ -11,6 +11,8 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict
 
 from ..engine import AssessmentError, assess
+from ..engine.alarm_watch import last_standing
+from ..engine.alarms import Alarm
 from ..engine.assessment import Assessment, Known, Verdict
 from ..engine.filter_change import filter_changes, with_filter_since
 from ..engine.service import SPAN
@@ -21,7 +23,7 @@ from ..store import Store, StoreError, to_us
 
 _SLIPPED = {Verdict.SHORT: 0, Verdict.CANNOT_TELL: 1, Verdict.DELIVERS: 2}
 _WORDS = {Verdict.SHORT: "short", Verdict.CANNOT_TELL: "cannot tell", Verdict.DELIVERS: "delivers"}
-_HEADINGS = ("house", "delivery", "of expected", "drop / limit", "filter due", "data")
+_HEADINGS = ("house", "delivery", "of expected", "drop / limit", "filter due", "alarms", "data")
 
 
 class FleetHouse(BaseModel):
@@ -39,6 +41,8 @@ class FleetHouse(BaseModel):
     due_on: str | None = None
     newest: str | None = None
     age_h: float | None = None
+    alarms: tuple[str, ...] = ()
+    worth_a_drive: bool = False
     problem: str | None = None
 
 
@@ -87,7 +91,7 @@ def _house(stop: RoundStop, folder: Path, now: datetime) -> FleetHouse:
     try:
         house = read_house(path)
         name = house.name
-        assessment = _assessed(house, stop, folder, now)
+        assessment, alarms = _assessed(house, stop, folder, now)
     except (SettingsFileError, AssessmentError, StoreError, RecordingError) as error:
         return FleetHouse(house=name, file=str(stop.house), problem=str(error))
     share, drop = assessment.delivery.share_of_expected, assessment.filter.drop_at_reference_pa
@@ -104,12 +108,14 @@ def _house(stop: RoundStop, folder: Path, now: datetime) -> FleetHouse:
         due_on=None if due is None else due.isoformat(),
         newest=f"{newest:%Y-%m-%dT%H:%M:%SZ}",
         age_h=(now - newest) / timedelta(hours=1),
+        alarms=tuple(alarm.name for alarm in alarms),
+        worth_a_drive=any(alarm.worth_a_drive for alarm in alarms),
     )
 
 
-def _assessed(house: House, stop: RoundStop, folder: Path, now: datetime) -> Assessment:
+def _assessed(house: House, stop: RoundStop, folder: Path, now: datetime) -> tuple[Assessment, tuple[Alarm, ...]]:
     if stop.recording is not None:
-        return assess(house, read_recording(folder / stop.recording).series)
+        return assess(house, read_recording(folder / stop.recording).series), ()
     assert stop.store is not None
     path = folder / stop.store
     if not path.is_file():
@@ -121,7 +127,7 @@ def _assessed(house: House, stop: RoundStop, folder: Path, now: datetime) -> Ass
         start_us = end_us - SPAN // timedelta(microseconds=1)
         names = set(SIGNALS) & set(store.latest_all())
         readings = {name: store.series(name, start_us, end_us) for name in names}
-        return assess(with_filter_since(house, filter_changes(store).newest), readings)
+        return assess(with_filter_since(house, filter_changes(store).newest), readings), last_standing(store)
 
 
 def _row(house: FleetHouse) -> tuple[str, ...]:
@@ -133,5 +139,6 @@ def _row(house: FleetHouse) -> tuple[str, ...]:
         "not known" if share is None else f"{100 * share:.0f} %",
         f"{'not known' if drop is None else f'{drop:.0f}'} / {'not known' if limit is None else f'{limit:.0f} Pa'}",
         house.due_on or "not known",
+        f"{len(house.alarms) or 'none'}{', worth a drive' if house.worth_a_drive else ''}",
         f"{age:.0f} h old" if age < 48 else f"{age / 24:.0f} d old",
     )

@@ -113,6 +113,13 @@ def _running_since(latest: dict[str, Reading], now: datetime, before: datetime |
     return started if before is None else min(before, started)
 
 
+def last_standing(store: Store) -> tuple[Alarm, ...]:
+    """The alarms that stood when watch was last kept on this store; raises StoreError or ValidationError."""
+    found = store.latest_snapshot(_KEPT)
+    kept = _Kept(alarms=()) if found is None else _Kept.model_validate_json(found[1])
+    return tuple(alarm for alarm in kept.alarms if alarm.phase is Phase.RAISED)
+
+
 def history(store: Store, newest: int) -> tuple[Alarm, ...]:
     """The latest raisings, endings and acknowledgements, the newest first."""
     return tuple(Alarm.model_validate_json(document) for _, document in store.snapshots(HISTORY, newest=newest))

@@ -54,7 +54,7 @@ def test_each_house_is_a_line_and_one_that_fails_stops_no_other(tmp_path: Path) 
     assert [house.problem is None for house in fleet.houses] == [True, True, False, False]
     lines = fleet_table(fleet).splitlines()
     assert len(lines) == 5
-    assert lines[0].split() == ["house", "delivery", "of", "expected", "drop", "/", "limit", "filter", "due", "data"]
+    assert lines[0].split() == "house delivery of expected drop / limit filter due alarms data".split()
     by_name = {line.split()[0]: line for line in lines}
     assert by_name["Rook"].endswith("0 h old") and by_name["Wren"].endswith("3 d old")
     assert "no such file; give the store" in by_name["Finch:"]
@@ -74,6 +74,11 @@ def test_those_that_slipped_furthest_come_first() -> None:
     ]
     assert "".join(house.house for house in sorted(houses, key=_slipped)) == "ecdafb"
     assert "30 %" in fleet_table(Fleet(time="", houses=houses))
+
+
+def test_an_alarm_that_is_worth_a_drive_is_told() -> None:
+    house = FleetHouse(house="a", file="", alarms=("filter-open", "filter-due"), worth_a_drive=True)
+    assert "2, worth a drive" in fleet_table(Fleet(time="", houses=[house]))
 
 
 def test_the_command_fails_only_if_every_house_does(tmp_path: Path, run_all) -> None:
