@@ -2,8 +2,18 @@
 
 from .app import BODY_LIMIT, create_app
 from .connections import WatchedRunner
+from .first_run import create_first_run
 from .pages import add_pages
 from .problems import Problem, ProblemError
 from .routing import AssessmentSource
 
-__all__ = ["BODY_LIMIT", "AssessmentSource", "Problem", "ProblemError", "WatchedRunner", "add_pages", "create_app"]
+__all__ = [
+    "BODY_LIMIT",
+    "AssessmentSource",
+    "Problem",
+    "ProblemError",
+    "WatchedRunner",
+    "add_pages",
+    "create_app",
+    "create_first_run",
+]

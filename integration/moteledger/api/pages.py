@@ -66,12 +66,13 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
         app.router.add_get(f"/cards/{name}", give_card)
     app.router.add_post(FILTER_FORM, keeper.take_filter_change)
     app.router.add_post(FAN_FORM, keeper.take_wish)
-    app.router.add_get("/static/{name}", _give_static)
+    app.router.add_get("/static/{name}", give_static)
     add_report(app, house)
     add_entrance(app)
 
 
-async def _give_static(request: web.Request) -> web.StreamResponse:
+async def give_static(request: web.Request) -> web.StreamResponse:
+    """A file that the pages ask for."""
     file = STATIC_FILES.get(request.match_info["name"])
     if file is None:
         raise ProblemError(HTTPStatus.NOT_FOUND, f"there is no file {request.path}; see the page at /")

@@ -74,6 +74,8 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     # Forms on the cards, for whoever may do the same over the API.
     ("POST", "/filter/change"): _to(AUTOMATE, CONTRACTOR),
     ("POST", "/fan/wish"): _to(AUTOMATE),
+    # Of a house that has no file yet, on the loopback address only; a running house has no such route.
+    ("POST", "/first-run"): _to(),
     ("GET", "/static/{name}"): ANYONE,
     ("GET", "/enter"): ANYONE,
     ("POST", "/enter"): ANYONE,

@@ -1,6 +1,6 @@
 """The cards by name, and their HTML: a fragment, a card that stands alone, the page of all of them."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
@@ -10,6 +10,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from ..engine.assessment import Assessment
 from ..engine.fan_answer import FanAnswer
 from ..settings import House
+from ..settings.connecting import push_line, to_connect
+from ..settings.questions import LONGEST_ANSWER, QUESTIONS
 from .account import DAY_HEIGHT, account_card
 from .ahead import ahead_card
 from .air import air_card
@@ -163,3 +165,28 @@ def render_entrance() -> str:
 def render_notice(house: House, title: str, text: str, back: str) -> str:
     """A page that tells a reader why a form was not taken, with the way back to the card it stands on."""
     return _templates.get_template("notice.html").render(house=house, title=title, text=text, back=back)
+
+
+def render_first_run(
+    token: str, answers: Mapping[str, str], problems: Mapping[str, str], *, action: str, trouble: str = ""
+) -> str:
+    """The page that asks what a house file must say: the answers so far by key, and what is wrong with each.
+
+    `trouble` is told above all questions; `token` goes back with the form, which is sent to `action`.
+    """
+    return _templates.get_template("first_run.html").render(
+        questions=QUESTIONS,
+        token=token,
+        answers=answers,
+        problems=problems,
+        action=action,
+        trouble=trouble,
+        longest=LONGEST_ANSWER,
+    )
+
+
+def render_connecting(house: House, file: str, address: str) -> str:
+    """The page after the first run: where the house file is, which signals to connect, and how to push one."""
+    return _templates.get_template("connecting.html").render(
+        house=house, file=file, connections=to_connect(house), line=push_line(address)
+    )

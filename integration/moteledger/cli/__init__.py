@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -15,6 +16,7 @@ from ..engine import WANTED_HALF_WIDTH, AssessmentError, ComparisonError, Engine
 from ..intake import RecordingError, accept, read_recording
 from ..settings import SettingsFileError, TlsError, missing_keys, read_candidates, read_house, read_round
 from ..store import Store, StoreError
+from .asking import ask_for_house
 from .backfilling import add_backfill_command
 from .first_run import add_init_command
 from .following import Follower, FollowingError, follow, loopback_address
@@ -94,7 +96,9 @@ def _parser() -> argparse.ArgumentParser:
     demo.set_defaults(run=_demo)
 
     serve = commands.add_parser("serve", help="the service for a house: readings in, page and answers out")
-    serve.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
+    serve.add_argument(
+        "--house", type=Path, required=True, metavar="FILE", help="the house file; a page asks for a new one"
+    )
     serve.add_argument("--store", type=Path, required=True, metavar="FILE", help="where the readings are kept")
     serve.add_argument("--port", type=_port, default=_PORT, help=f"port on this machine ({_PORT}; 0 takes a free one)")
     serve.set_defaults(run=_serve)
@@ -295,10 +299,17 @@ def _bench(given: argparse.Namespace) -> int:
 
 
 def _serve(given: argparse.Namespace) -> int:
-    house = read_house(given.house)
+    port = given.port
+    if not os.path.lexists(given.house) and os.access(given.house.parent, os.W_OK | os.X_OK):
+        asked = asyncio.run(ask_for_house(given.house, port, partial(_tell_asking, given.house)))
+        if asked is None:
+            return DONE
+        house, port = asked
+    else:
+        house = read_house(given.house)
     with Store.open(given.store) as store:
         engine = Engine(house, store, now)
-        asyncio.run(run_service(house, store, engine, port=given.port, banner="", ready=_tell_address))
+        asyncio.run(run_service(house, store, engine, port=port, banner="", ready=_tell_address))
     return DONE
 
 
@@ -345,6 +356,10 @@ def _demo(given: argparse.Namespace) -> int:
             )
         )
     return DONE
+
+
+def _tell_asking(path: Path, address: str) -> None:
+    print(f"{path}: no such file yet; the page at {address} asks for it (stop with Ctrl-C).", flush=True)
 
 
 def _tell_address(address: str) -> None:

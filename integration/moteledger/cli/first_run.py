@@ -4,6 +4,8 @@ import argparse
 import sys
 from pathlib import Path
 
+from ..settings import read_house
+from ..settings.connecting import USUAL_ADDRESS, push_line, to_connect
 from ..settings.questions import QUESTIONS, AnswerError, Question, house_file
 from .output import OutputError, write_whole
 
@@ -29,6 +31,10 @@ def _init(given: argparse.Namespace) -> int:
         raise OutputError(str(error)) from None
     write_whole(given.out, text)
     print(f"{given.out}: written. See what more would tell: moteledger check --house {given.out}")
+    print(f"Start it: moteledger serve --house {given.out} --store readings.db\n\nConnect next:")
+    for connection in to_connect(read_house(given.out)):
+        print(f"  {connection.signal:<21} {connection.makes_known}")
+    print(f"One reading is pushed by\n  {push_line(USUAL_ADDRESS)}")
     return 0
 
 

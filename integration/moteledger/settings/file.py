@@ -12,6 +12,10 @@ from .house import House
 from .rounds import Round
 
 _LARGEST_FILE = 1_000_000
+_TO_MAKE_A_HOUSE = (
+    ", or let a new one be written: moteledger init asks at the terminal, "
+    "moteledger serve --house NEW.toml --store FILE asks in the browser"
+)
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -39,7 +43,7 @@ class RoundFileError(SettingsFileError):
 
 def read_house(path: Path) -> House:
     """Read and check a house file (TOML); raises HouseFileError listing everything wrong with it."""
-    return _read(path, House, HouseFileError, "--house")
+    return _read(path, House, HouseFileError, "--house", _TO_MAKE_A_HOUSE)
 
 
 def read_candidates(path: Path) -> tuple[Candidate, ...]:
@@ -52,13 +56,15 @@ def read_round(path: Path) -> Round:
     return _read(path, Round, RoundFileError, "--round")
 
 
-def _read(path: Path, model: type[Model], failure: type[SettingsFileError], option: str) -> Model:
+def _read(
+    path: Path, model: type[Model], failure: type[SettingsFileError], option: str, to_make_one: str = ""
+) -> Model:
     try:
         if path.stat().st_size > _LARGEST_FILE:
             raise failure(path, [f"is larger than {_LARGEST_FILE} bytes; such a file is a page of text"])
         document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
-        raise failure(path, [f"no such file; check the path given after {option}"]) from None
+        raise failure(path, [f"no such file; check the path given after {option}{to_make_one}"]) from None
     except OSError as error:
         raise failure(path, [f"cannot be read ({error.strerror}); check the path and its permissions"]) from None
     except UnicodeDecodeError as error:

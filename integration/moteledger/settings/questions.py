@@ -1,10 +1,13 @@
 """What a first run asks of a house: one table of questions, and the house file that their answers make."""
 
 import json
+import os
 import re
+import tempfile
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from pydantic import ValidationError
 
@@ -71,13 +74,19 @@ QUESTIONS = (
 )
 
 
+LONGEST_ANSWER = 200
+
+
 class AnswerError(ValueError):
     """An answer that cannot be used; the message says why and what to answer instead."""
 
 
 def house_file(answers: Mapping[str, str]) -> str:
     """The commented house file of the answers, by key; raises AnswerError where they make no sound house."""
-    system = Units(answers.get("units") or "si")
+    chosen = answers.get("units", "").strip() or Units.SI
+    if chosen not in tuple(Units):
+        raise AnswerError(f"units: answer one of {', '.join(Units)}")
+    system = Units(chosen)
     tables: dict[str, list[str]] = {}
     for question in QUESTIONS:
         answer = answers.get(question.key, "").strip()
@@ -99,3 +108,50 @@ def house_file(answers: Mapping[str, str]) -> str:
     except tomllib.TOMLDecodeError:
         raise AnswerError("a character in the answers cannot stand in a file; write plain text") from None
     return text
+
+
+_ANY_AREA = "150 m2"
+
+
+def answer_problems(answers: Mapping[str, str]) -> dict[str, str]:
+    """What is wrong with each answer, by the key of its question; empty where they make a sound house together."""
+    found = {}
+    system = answers.get("units", "").strip()
+    base = {"name": "house", "house.floor_area": _ANY_AREA, "units": system if system in tuple(Units) else Units.SI}
+    for question in QUESTIONS:
+        answer = answers.get(question.key, "").strip()
+        if not answer:
+            if question.needed:
+                found[question.key] = "This one is needed."
+            continue
+        if len(answer) > LONGEST_ANSWER:
+            found[question.key] = f"This is longer than {LONGEST_ANSWER} characters; write it shorter."
+            continue
+        try:
+            house_file({**base, question.key: answer})
+        except AnswerError as error:
+            key, _, why = str(error).partition(": ")
+            found[question.key] = why[0].upper() + why[1:] if key == question.key and why else str(error)
+    if not found:
+        try:
+            house_file(answers)
+        except AnswerError as error:
+            found[QUESTIONS[0].key] = str(error)
+    return found
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write a house file whole or not at all, and never over one that is there.
+
+    Raises FileExistsError where there is one by now, another OSError where it cannot be written.
+    """
+    number, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    try:
+        with os.fdopen(number, "w", encoding="utf-8") as beside:
+            beside.write(text)
+            beside.flush()
+            os.fsync(beside.fileno())
+        # A link, unlike a renaming, is refused where the name is taken.
+        path.hardlink_to(name)
+    finally:
+        Path(name).unlink()

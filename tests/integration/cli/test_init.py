@@ -14,11 +14,14 @@ from moteledger.settings.questions import QUESTIONS, AnswerError, house_file
 SOUND = ["--answer", "name=Tern Cottage", "--answer", "units=inch-pound", "--answer", "house.floor_area=1900"]
 
 
-def test_answers_make_a_house_file_that_check_accepts(tmp_path: Path) -> None:
+def test_answers_make_a_house_file_that_check_accepts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "house.toml"
     assert main(["init", "--out", str(out), *SOUND, "--answer", "filter.merv=13"]) == 0
+    told = capsys.readouterr().out
     # NIST SP 811 (2008), appendix B: 1 ft2 = 0.09290304 m2.
     assert read_house(out).house.floor_area == pytest.approx(1900 * 0.09290304)
+    assert "indoor.pm25" in told
+    assert "/v1/readings" in told
     assert main(["check", "--house", str(out)]) == 0
     before = out.read_text()
     assert main(["init", "--out", str(out), *SOUND]) == 1
