@@ -54,7 +54,7 @@ def test_each_house_is_a_line_and_one_that_fails_stops_no_other(tmp_path: Path) 
     assert [house.problem is None for house in fleet.houses] == [True, True, False, False]
     lines = fleet_table(fleet).splitlines()
     assert len(lines) == 5
-    assert lines[0].split() == "house delivery of expected drop / limit filter due alarms data".split()
+    assert " ".join(lines[0].split()) == "house delivery of expected drop / limit filter due alarms data"
     by_name = {line.split()[0]: line for line in lines}
     assert by_name["Rook"].endswith("0 h old") and by_name["Wren"].endswith("3 d old")
     assert "no such file; give the store" in by_name["Finch:"]
