@@ -194,7 +194,8 @@ def _dated(axes: "Axes", times: Sequence[Any]) -> None:
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter  # noqa: PLC0415  as above
 
     zone = times[0].tzinfo if times and isinstance(times[0], datetime) else None
-    locator = AutoDateLocator(tz=zone, maxticks=8)  # type: ignore[no-untyped-call]
+    # With its usual five at least, it finds no step that gives at most eight of 4 hours, or of 4 days.
+    locator = AutoDateLocator(tz=zone, minticks=3, maxticks=8)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     formatter = ConciseDateFormatter(locator, tz=zone, show_offset=False)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_formatter(formatter)
