@@ -5,6 +5,7 @@ import logging
 import os
 import signal
 from collections.abc import Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, datetime
 
@@ -115,9 +116,16 @@ async def run_service(
 
 
 async def _refresh_forever(engine: Engine) -> None:
-    while True:
-        await asyncio.to_thread(engine.refresh)
-        await asyncio.sleep(REFRESH_EVERY_S if engine.current() else FIRST_REFRESH_EVERY_S)
+    # The allocator keeps what a thread has freed for that thread: if refreshes went round the common threads, each of
+    # these would hold on to the working memory of a whole one.
+    refresher = ThreadPoolExecutor(1, thread_name_prefix="refresh")
+    try:
+        while True:
+            await asyncio.get_running_loop().run_in_executor(refresher, engine.refresh)
+            await asyncio.sleep(REFRESH_EVERY_S if engine.current() else FIRST_REFRESH_EVERY_S)
+    finally:
+        # The store must stay open until a refresh that is under way has ended.
+        await asyncio.to_thread(refresher.shutdown)
 
 
 async def _watch_forever(alarms: AlarmWatch) -> None:
