@@ -335,6 +335,7 @@ def _demo(given: argparse.Namespace) -> int:
         return DONE
     with TemporaryDirectory(prefix="moteledger-demo-") as folder, Store.open(Path(folder) / "demo.db") as store:
         accept(store, readings)
+        del readings  # a fortnight of them, which nobody needs again
         engine = Engine(house, store, now)
         assessment = engine.refresh()
         if given.once:

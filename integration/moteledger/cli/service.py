@@ -1,9 +1,11 @@
 """Running the service: the store, the engine's periodic work and the pages on the address of the house file."""
 
 import asyncio
+import ctypes
 import logging
 import os
 import signal
+import sys
 from collections.abc import Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -121,11 +123,19 @@ async def _refresh_forever(engine: Engine) -> None:
     refresher = ThreadPoolExecutor(1, thread_name_prefix="refresh")
     try:
         while True:
-            await asyncio.get_running_loop().run_in_executor(refresher, engine.refresh)
+            await asyncio.get_running_loop().run_in_executor(refresher, _refresh, engine)
             await asyncio.sleep(REFRESH_EVERY_S if engine.current() else FIRST_REFRESH_EVERY_S)
     finally:
         # The store must stay open until a refresh that is under way has ended.
         await asyncio.to_thread(refresher.shutdown)
+
+
+def _refresh(engine: Engine) -> None:
+    engine.refresh()
+    # The GNU C library keeps freed memory until it is told to give it back to the system; other libraries have no such
+    # call.
+    if sys.platform == "linux" and (give_back := getattr(ctypes.CDLL(None), "malloc_trim", None)) is not None:
+        give_back(0)
 
 
 async def _watch_forever(alarms: AlarmWatch) -> None:
