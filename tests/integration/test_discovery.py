@@ -37,10 +37,11 @@ def record(message: DNSRecord, kind: int) -> Any:
     return found
 
 
-async def test_the_page_and_the_thing_description_are_found_by_what_they_are() -> None:
+async def test_the_page_and_the_thing_description_are_found_until_the_service_ends() -> None:
     async with Announcement("Wren House", "127.0.0.1", 8467):
         thing = await asyncio.to_thread(asked, "_wot._tcp.local.", "PTR")
         page = await asyncio.to_thread(asked, "_http._tcp.local.", "PTR")
+    assert await asyncio.to_thread(asked, "_wot._tcp.local.", "PTR") is None
     assert thing is not None
     assert page is not None
     assert record(thing, QTYPE.PTR).label.label[0] == b"Wren House"
@@ -48,12 +49,6 @@ async def test_the_page_and_the_thing_description_are_found_by_what_they_are() -
     assert set(record(thing, QTYPE.TXT).data) == {b"td=/.well-known/wot", b"type=Thing", b"scheme=http"}
     assert str(record(thing, QTYPE.A)) == "127.0.0.1"
     assert record(page, QTYPE.TXT).data == [b"path=/"]
-
-
-async def test_it_is_taken_back_when_the_service_ends() -> None:
-    async with Announcement("Robin Cottage", "127.0.0.1", 8467):
-        pass
-    assert await asyncio.to_thread(asked, "_wot._tcp.local.", "PTR") is None
 
 
 @settings(max_examples=200)
