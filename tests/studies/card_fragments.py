@@ -49,7 +49,7 @@ def main() -> None:
             took_ms, text = [], ""
             for _ in range(7):
                 began = time.perf_counter()
-                found = _shown(service, Forms("a", "b"), assessment)
+                found = _shown(service, Forms("a", "b"), (), assessment)
                 text = render_card(name, assessment, house, now=end, answer=found.answer, beside=found.beside)
                 took_ms.append(1000.0 * (time.perf_counter() - began))
             middle, slowest = sorted(took_ms)[3], max(took_ms)

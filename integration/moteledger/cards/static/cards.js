@@ -15,6 +15,7 @@ let due = 0;
 let busy = false;
 let again = false;
 let wasOpen = false;
+let hasBroken = false;
 const drawnAs = new WeakMap();
 
 function tell(place, text) {
@@ -84,7 +85,14 @@ function show(reading) {
 function follow() {
   if (!page.live || !window.EventSource) return;
   stream = new EventSource(`${page.live}?signals=${SIGNALS}`);
-  stream.addEventListener("open", () => { wait = Math.min(1000, REFRESH_MS); wasOpen = true; heard(); refresh(); });
+  stream.addEventListener("open", () => {
+    wait = Math.min(1000, REFRESH_MS);
+    heard();
+    // The cards that came with the page are fresh; after a break they may not be.
+    if (hasBroken) refresh();
+    wasOpen = true;
+    hasBroken = false;
+  });
   stream.addEventListener("reading", (event) => { lastHeard = new Date(); show(JSON.parse(event.data)); });
   for (const kind of ["assessment", "alarm", "reset"]) stream.addEventListener(kind, refresh);
   stream.addEventListener("error", () => {
@@ -92,6 +100,7 @@ function follow() {
     // Whether only the stream broke or the service is gone, asking tells; once is enough.
     if (wasOpen) refresh();
     wasOpen = false;
+    hasBroken = true;
     // A browser comes back to a stream by itself unless it was turned away; then it is asked again, ever more seldom.
     if (stream.readyState !== EventSource.CLOSED) return;
     setTimeout(follow, wait * (0.75 + 0.5 * Math.random()));
