@@ -15,6 +15,7 @@ from .reading import answers_with_five_million
 from .row import BenchRow, Plain, table
 from .service import memory_at_rest, start_up
 from .timing import Timing, best_of
+from .viewers import live_viewers
 
 __all__ = [
     "BENCHES",
@@ -27,6 +28,7 @@ __all__ = [
     "identified_month",
     "intake_in_batches",
     "intake_one_by_one",
+    "live_viewers",
     "long_recording",
     "memory_at_rest",
     "named",
@@ -47,6 +49,7 @@ BENCHES: tuple[Callable[[], BenchRow], ...] = (
     intake_in_batches,
     intake_one_by_one,
     answers_with_five_million,
+    live_viewers,
     long_recording,
 )
 
