@@ -15,10 +15,9 @@ from ..engine.alarm_watch import last_standing
 from ..engine.alarms import Alarm
 from ..engine.assessment import Assessment, Known, Verdict
 from ..engine.filter_change import filter_changes, with_filter_since
-from ..engine.service import SPAN
+from ..engine.service import SPAN, readings_between
 from ..intake import RecordingError, read_recording
 from ..settings import House, Round, RoundStop, SettingsFileError, read_house
-from ..signals import SIGNALS
 from ..store import Store, StoreError, to_us
 
 _SLIPPED = {Verdict.SHORT: 0, Verdict.CANNOT_TELL: 1, Verdict.DELIVERS: 2}
@@ -125,8 +124,7 @@ def _assessed(house: House, stop: RoundStop, folder: Path, now: datetime) -> tup
         # The newest readings, however old they are: a house that fell silent is told by its age.
         end_us = min(to_us(now), extent[1] if extent is not None else 0) + 1
         start_us = end_us - SPAN // timedelta(microseconds=1)
-        names = set(SIGNALS) & set(store.latest_all())
-        readings = {name: store.series(name, start_us, end_us) for name in names}
+        readings = readings_between(store, start_us, end_us)
         return assess(with_filter_since(house, filter_changes(store).newest), readings), last_standing(store)
 
 

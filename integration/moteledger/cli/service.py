@@ -23,9 +23,11 @@ REFRESH_EVERY_S = 60.0
 FIRST_REFRESH_EVERY_S = 2.0
 """While there is no assessment yet: the first readings of a new house should show on its page soon."""
 
-
 TEND_EVERY_S = 600.0
 WATCH_EVERY_S = 1.0
+
+_NOT_TENDED = "the store is not tended now, the next time will do: %s"
+_NO_WATCH = "no watch is kept while the readings cannot be read: %s"
 
 _log = logging.getLogger(__name__)
 
@@ -90,17 +92,18 @@ async def run_service(
             # asyncio wraps the system's words in its own; the number still tells them.
             why = os.strerror(error.errno).lower() if error.errno else str(error)
             raise PortError(f"port {port} on {network.listen}: {why}; choose another with --port") from None
-        tasks.append(asyncio.create_task(_refresh_forever(engine)))
-        tasks.append(asyncio.create_task(run_sources(house, store, arrivals, lambda: to_us(now()))))
-        tasks.append(asyncio.create_task(_tend_forever(store, house.store.keep_raw_us)))
-        tasks.append(asyncio.create_task(_watch_forever(alarms)))
+        works = [
+            _refresh_forever(engine),
+            run_sources(house, store, arrivals, lambda: to_us(now())),
+            _every(TEND_EVERY_S, lambda: tend(store, to_us(now()), house.store.keep_raw_us), _NOT_TENDED),
+            _every(WATCH_EVERY_S, alarms.look, _NO_WATCH),
+            *(_tell(hook, store, arrivals) for hook in house.webhook),
+        ]
         if house.mqtt is not None and house.mqtt.publish_below is not None:
-            tasks.append(asyncio.create_task(_publish(house.mqtt, house.mqtt.publish_below, engine, arrivals)))
-        tasks.extend(asyncio.create_task(_tell(hook, store, arrivals)) for hook in house.webhook)
+            works.append(_publish(house.mqtt, house.mqtt.publish_below, engine, arrivals))
         if network.announce:
-            tasks.append(
-                asyncio.create_task(_announce(house, runner.addresses[0][1], "http" if tls is None else "https"))
-            )
+            works.append(_announce(house, runner.addresses[0][1], "http" if tls is None else "https"))
+        tasks.extend(asyncio.create_task(work) for work in works)
         if beside is not None:
             tasks.append(asyncio.ensure_future(beside()))
         host, bound = runner.addresses[0][:2]
@@ -138,13 +141,14 @@ def _refresh(engine: Engine) -> None:
         give_back(0)
 
 
-async def _watch_forever(alarms: AlarmWatch) -> None:
+async def _every(pause_s: float, work: Callable[[], object], failed: str) -> None:
+    """Do `work` again and again; what the store refuses is told with `failed` and tried the next time."""
     while True:
         try:
-            await asyncio.to_thread(alarms.look)
+            await asyncio.to_thread(work)
         except StoreError as error:
-            _log.warning("no watch is kept while the readings cannot be read: %s", error)
-        await asyncio.sleep(WATCH_EVERY_S)
+            _log.warning(failed, error)
+        await asyncio.sleep(pause_s)
 
 
 async def _publish(settings: Mqtt, root: str, engine: Engine, arrivals: Arrivals) -> None:
@@ -169,12 +173,3 @@ async def _announce(house: House, port: int, scheme: str) -> None:
     except OSError as error:
         _log.warning("the service is not announced on the network: %s", error)
         await asyncio.Event().wait()
-
-
-async def _tend_forever(store: Store, keep_raw_us: int | None) -> None:
-    while True:
-        try:
-            await asyncio.to_thread(tend, store, to_us(now()), keep_raw_us)
-        except StoreError as error:
-            _log.warning("the store is not tended now, the next time will do: %s", error)
-        await asyncio.sleep(TEND_EVERY_S)

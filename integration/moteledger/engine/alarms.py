@@ -96,10 +96,11 @@ class LimitWatch(Watched):
 
     def __init__(self, rule: AlarmRule, house: House, title: str = "") -> None:
         self._rule, self._house = rule, house
+        self._limit, self._back_by = rule.limit, rule.back_by
         self.name, self.signal, self.next_step = rule.name, rule.signal, rule.next_step
         self.lasting, self.worth_a_drive = timedelta(hours=rule.lasting), rule.worth_a_drive
         side = "above" if rule.above is not None else "below"
-        self.title = title or f"{rule.signal} is {side} {self._shown(rule.limit)}"
+        self.title = title or f"{rule.signal} is {side} {self._shown(self._limit)}"
 
     def judge(self, sight: Sight, *, raised: bool) -> Finding:
         """Whether the newest reading is beyond the limit, while the fan runs if the rule asks for that."""
@@ -111,11 +112,11 @@ class LimitWatch(Watched):
         value = sight.fresh(rule.signal)
         if value is None:
             return Finding(None)
-        back = rule.back_by if raised else 0.0
-        beyond = value > rule.limit - back if rule.above is not None else value < rule.limit + back
+        back = self._back_by if raised else 0.0
+        beyond = value > self._limit - back if rule.above is not None else value < self._limit + back
         side = "above" if rule.above is not None else "below"
         return Finding(
-            beyond, f"{rule.signal} reads {self._shown(value)}, {side} the limit of {self._shown(rule.limit)}."
+            beyond, f"{rule.signal} reads {self._shown(value)}, {side} the limit of {self._shown(self._limit)}."
         )
 
     def _shown(self, value: float) -> str:

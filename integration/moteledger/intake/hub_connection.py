@@ -44,14 +44,14 @@ def patience_s(hub: Hub) -> float:
 
 
 @asynccontextmanager
-async def session_of(hub: Hub) -> AsyncIterator[aiohttp.ClientSession]:
-    """A client session for one hub: its address alone, its trust, no proxy, no cookies, nothing unpacked unseen."""
+async def session_to(address: str, tls: Tls, connect_s: float) -> AsyncIterator[aiohttp.ClientSession]:
+    """A client session for one listed address alone: its trust, no proxy, no cookies, nothing unpacked unseen."""
     session = aiohttp.ClientSession(
-        connector=_ListedOnly(URL(hub.address), hub.tls),
+        connector=_ListedOnly(URL(address), tls),
         cookie_jar=aiohttp.DummyCookieJar(),
         trust_env=False,
         auto_decompress=False,
-        timeout=aiohttp.ClientTimeout(total=None, sock_connect=patience_s(hub)),
+        timeout=aiohttp.ClientTimeout(total=None, sock_connect=connect_s),
     )
     try:
         yield session

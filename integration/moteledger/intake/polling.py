@@ -9,7 +9,7 @@ from ..store import Store
 from .accept import accept_converted
 from .arrivals import Clock, Source
 from .documents import DocumentError, json_document
-from .hub_connection import body_of, headers_of, patience_s, refuse_status, session_of, told
+from .hub_connection import body_of, headers_of, patience_s, refuse_status, session_to, told
 from .mapping import converted
 from .retrying import PACE, Pace, SourceError, keep_trying
 
@@ -30,7 +30,11 @@ class Poll:
         An answer of 304 says that the last document still holds: it is converted again, so that what bears no time is
         known to hold now.
         """
-        async with told(self._hub), session_of(self._hub) as session, asyncio.timeout(patience_s(self._hub)):
+        async with (
+            told(self._hub),
+            session_to(self._hub.address, self._hub.tls, patience_s(self._hub)) as session,
+            asyncio.timeout(patience_s(self._hub)),
+        ):
             await self._fetch(session)
         now_us = self._clock()
         found = converted(self._hub.signals, self._document, now_us)

@@ -14,7 +14,7 @@ from .accept import accept_converted
 from .arrivals import Clock, Source
 from .documents import DocumentError, message_document
 from .event_stream import EventParser
-from .hub_connection import LARGEST_DOCUMENT, headers_of, patience_s, refuse_status, session_of, told
+from .hub_connection import LARGEST_DOCUMENT, headers_of, patience_s, refuse_status, session_to, told
 from .mapping import converted
 from .records import Refusal
 from .retrying import PACE, Pace, SourceError, keep_trying
@@ -44,7 +44,7 @@ class Stream:
         if self._last_id is None:
             kept = await asyncio.to_thread(self._store.latest_snapshot, self._kind)
             self._last_id = self._remembered = str(json.loads(kept[1])) if kept else ""
-        async with told(self._hub), session_of(self._hub) as session:
+        async with told(self._hub), session_to(self._hub.address, self._hub.tls, patience_s(self._hub)) as session:
             if self._hub.way is Way.EVENTS:
                 await self._events(session)
             else:

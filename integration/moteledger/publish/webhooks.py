@@ -22,6 +22,7 @@ from yarl import URL
 from ..engine.alarm_watch import HISTORY
 from ..engine.fan_control import DECISION
 from ..intake import PACE, Pace, Refusal, Source, SourceError, keep_trying
+from ..intake.hub_connection import session_to
 from ..settings import Webhook
 from ..store import Store, from_us, to_us
 
@@ -31,7 +32,6 @@ ID_HEADER = "Moteledger-Message"
 _KINDS = {"alarm": HISTORY, "fan": DECISION}
 _LOOK_EVERY_S = 1.0
 _PATIENCE_S = 10.0
-_MOST_AT_ONCE = 1000
 _REFUSED_FOR_GOOD = frozenset({400, 403, 404, 405, 410, 413, 415, 422})
 
 
@@ -84,13 +84,7 @@ class Sender:
         if not waiting:
             return
         secret = self._hook.secret.read().encode()
-        tls = self._hook.tls.context() if self._hook.address.startswith("https:") else True
-        async with aiohttp.ClientSession(
-            connector=aiohttp.TCPConnector(ssl=tls, limit=1),
-            cookie_jar=aiohttp.DummyCookieJar(),
-            trust_env=False,
-            timeout=aiohttp.ClientTimeout(total=_PATIENCE_S),
-        ) as session:
+        async with session_to(self._hook.address, self._hook.tls, _PATIENCE_S) as session:
             for time_us, event, document in waiting:
                 await self._send(session, secret, time_us, event, document)
                 await asyncio.to_thread(self._store.keep_snapshot, self._kept, 0, json.dumps({"sent_us": time_us}))
@@ -106,8 +100,7 @@ class Sender:
         waiting = [
             (time_us, event, document)
             for event in self._hook.events
-            for time_us, document in self._store.snapshots(_KINDS[event], newest=_MOST_AT_ONCE)
-            if time_us > sent_us
+            for time_us, document in self._store.snapshots_after(_KINDS[event], sent_us)
         ]
         return sorted(waiting)
 
@@ -118,7 +111,10 @@ class Sender:
         body = f'{{"event":"{event}","id":"{message_id}","{event}":{document}}}'.encode()
         headers = signed_headers(self._hook, secret, message_id, body, int(self._clock().timestamp()))
         try:
-            async with session.post(self._hook.address, data=body, headers=headers, allow_redirects=False) as answer:
+            async with (
+                asyncio.timeout(_PATIENCE_S),
+                session.post(self._hook.address, data=body, headers=headers, allow_redirects=False) as answer,
+            ):
                 status = answer.status
         except (aiohttp.ClientError, TimeoutError, OSError) as error:
             raise SourceError(f"does not take messages ({type(error).__name__}); they wait") from None

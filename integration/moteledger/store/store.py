@@ -234,6 +234,13 @@ class Store:
                 "SELECT time, document FROM snapshot WHERE kind = ? ORDER BY time DESC LIMIT ?", (kind, newest)
             ).fetchall()
 
+    def snapshots_after(self, kind: str, time_us: int) -> list[tuple[int, str]]:
+        """The times and the JSON of the snapshots of `kind` later than `time_us`, the oldest first."""
+        with self._reader() as reader:
+            return reader.execute(
+                "SELECT time, document FROM snapshot WHERE kind = ? AND time > ? ORDER BY time", (kind, time_us)
+            ).fetchall()
+
     def write(self, work: Callable[[sqlite3.Connection], T]) -> Future[T]:
         """Run `work` on the writing connection; the future is done once what it did is safe on the disk.
 

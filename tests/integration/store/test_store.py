@@ -317,3 +317,12 @@ def test_a_disk_that_takes_no_more_is_told_and_forgotten_once_it_does_again(tmp_
     told, recovered = done.stdout.splitlines()
     assert "disk" in told
     assert recovered == "100000"
+
+
+def test_snapshots_after_a_moment_come_in_their_order(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "house.sqlite") as store:
+        for time_us in (30, 10, 20):
+            store.keep_snapshot("told", time_us, f'"{time_us}"')
+        store.keep_snapshot("other", 25, '"25"')
+        assert store.snapshots_after("told", 10) == [(20, '"20"'), (30, '"30"')]
+        assert store.snapshots_after("told", 30) == []
