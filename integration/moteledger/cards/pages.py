@@ -5,8 +5,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from ..engine.assessment import Assessment
 from ..engine.fan_answer import FanAnswer
 from ..settings import House
@@ -20,11 +18,11 @@ from .beside import NOTHING_BESIDE, Beside
 from .delivery import delivery_card
 from .events import events_card
 from .fan import fan_card
-from .figures import sentence
 from .filter import filter_card
 from .learning import not_yet
 from .occasion import Occasion
 from .pressure import pressure_card
+from .templating import templates_of
 from .trace import trace_card
 
 STALE_AFTER_MIN = 30.0
@@ -80,14 +78,7 @@ def _static_files() -> dict[str, StaticFile]:
 
 STATIC_FILES = _static_files()
 
-_templates = Environment(
-    loader=PackageLoader("moteledger.cards"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-_templates.filters["sentence"] = sentence
+_templates = templates_of("moteledger.cards")
 _templates.globals |= {"DAY_HEIGHT": DAY_HEIGHT}
 
 

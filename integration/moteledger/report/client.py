@@ -7,9 +7,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 
 from ..cards import STATIC_FILES
+from ..cards.templating import templates_of
 from ..settings import House, Units
 from .blocks import Contents, Picture
 from .contents import contents
@@ -75,13 +76,7 @@ def _inked(svg: str) -> str:
 
 @cache
 def _templates() -> Environment:
-    templates = Environment(
-        loader=PackageLoader("moteledger.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    templates = templates_of("moteledger.report")
     templates.filters["inked"] = _inked
     templates.tests["block"] = lambda block, name: type(block).__name__ == name
     return templates

@@ -6,11 +6,10 @@ from datetime import date
 from importlib.resources import files
 from itertools import pairwise
 
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
-
 from ..cards import STATIC_FILES
 from ..cards.drawing import Mark, Scale, Strip, scale_over, strip
-from ..cards.figures import Written, full_day, in_column, number, sentence, written
+from ..cards.figures import Written, full_day, in_column, number, written
+from ..cards.templating import templates_of
 from ..engine.assessment import Figure, Known
 from ..engine.comparison import Comparison, Entry, Finding, Outcome, Ranking
 from ..settings import House, Units
@@ -35,14 +34,7 @@ _STYLES = 12
 _TAG_GAP_PX = 17.0
 _ROOM_ABOVE, _ROOM_BELOW, _ROOM_LEFT, _ROOM_RIGHT = 1.08, 0.9, 0.96, 1.01
 
-_templates = Environment(
-    loader=ChoiceLoader([PackageLoader("moteledger.report"), PackageLoader("moteledger.cards")]),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-_templates.filters["sentence"] = sentence
+_templates = templates_of("moteledger.report", "moteledger.cards")
 
 
 @dataclass(frozen=True)

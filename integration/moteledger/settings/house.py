@@ -20,9 +20,10 @@ from motemodel.measure import Stamp
 from motemodel.units import Quantity
 
 from ..signals import Kind, signal_named
+from .addresses import distinct_names
 from .alarms import BUILT_IN_ALARMS, AlarmRule
 from .fan import FanSettings
-from .hub import Hub, distinct_names
+from .hub import Hub
 from .mqtt import Mqtt
 from .network import Network
 from .quantities import (
@@ -44,7 +45,7 @@ from .quantities import (
 )
 from .storage import Storage
 from .table import Table
-from .webhooks import Webhook, distinct_webhooks
+from .webhooks import Webhook
 
 BlowerType = BlowerFamily
 DuctShare = Annotated[float, Field(ge=0, le=0.5)]
@@ -407,10 +408,10 @@ class House(Table):
     fan: FanSettings = FanSettings()
     quiet_hours: tuple[QuietHours, ...] = ()
     indoor_temperature: Temperature = 21.0
-    hub: Annotated[tuple[Hub, ...], AfterValidator(distinct_names)] = ()
+    hub: Annotated[tuple[Hub, ...], AfterValidator(distinct_names("hubs"))] = ()
     mqtt: Mqtt | None = None
     alarm: Annotated[tuple[AlarmRule, ...], Field(max_length=100), AfterValidator(_distinct_alarms)] = ()
-    webhook: Annotated[tuple[Webhook, ...], Field(max_length=20), AfterValidator(distinct_webhooks)] = ()
+    webhook: Annotated[tuple[Webhook, ...], Field(max_length=20), AfterValidator(distinct_names("webhooks"))] = ()
     store: Storage = Storage()
     network: Network = Network()
 

@@ -7,6 +7,7 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from .addresses import shown
 from .mapping import MappedSignal
 from .quantities import Duration
 from .secret import Secret
@@ -91,14 +92,4 @@ class Hub(Table):
     @property
     def shown_address(self) -> str:
         """The address without its query, which may hold what is nobody's business."""
-        parts = urlsplit(self.address)
-        return f"{parts.scheme}://{parts.netloc}{parts.path}"
-
-
-def distinct_names(hubs: tuple[Hub, ...]) -> tuple[Hub, ...]:
-    """The hubs as they are; raises ValueError if two have one name."""
-    names = [hub.name for hub in hubs]
-    for name in names:
-        if names.count(name) > 1:
-            raise ValueError(f"{name!r} names two hubs; give each a name of its own")
-    return hubs
+        return shown(self.address)

@@ -5,6 +5,7 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, Field
 
+from .addresses import shown
 from .secret import Secret
 from .table import Table
 from .tls import Tls
@@ -29,14 +30,4 @@ class Webhook(Table):
     @property
     def shown_address(self) -> str:
         """The address without its query, which may hold what is nobody's business."""
-        parts = urlsplit(self.address)
-        return f"{parts.scheme}://{parts.netloc}{parts.path}"
-
-
-def distinct_webhooks(hooks: tuple[Webhook, ...]) -> tuple[Webhook, ...]:
-    """The webhooks as they are; raises ValueError if two have one name."""
-    names = [hook.name for hook in hooks]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise ValueError(f"{', '.join(twice)} names two webhooks; give each a name of its own")
-    return hooks
+        return shown(self.address)
