@@ -94,7 +94,7 @@ class _Writer:
             told = line(
                 "While its fan runs, it gives the rooms ",
                 tell.about(found),
-                " of clean air; the true figure lies between ",
+                " of clean air; the true figure lies within ",
                 tell.range(found),
                 ", nine times in ten.",
             )
