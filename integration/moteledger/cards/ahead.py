@@ -1,15 +1,19 @@
 """The card of the hours ahead: the forecast with its spread, the fan's schedule in it, and the way that it beats."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from statistics import fmean
 
-from ..engine.assessment import Alternative, FanAdvice, HourAhead, Known
+from ..engine.assessment import Alternative, FanAdvice, FanSpan, HourAhead, Known
 from .drawing import Band, Mark, Scale, area_path, line_path
 from .figures import Written, number, per_cent
 from .occasion import Occasion
 from .trace import hour_marks
 
 HOUR = timedelta(hours=1)
+SHOWN_HOURS = 24
+"""The plan looks further; a day is what can be read at a glance, and forecasts tell little beyond it."""
 NOT_WORTH_TELLING = 0.01
 
 
@@ -43,7 +47,7 @@ class AheadCard:
 def ahead_card(occasion: Occasion) -> AheadCard:
     """The card of the hours ahead from an assessment."""
     fan = occasion.assessment.fan
-    hours = tuple(hour for hour in fan.hours_ahead if hour.start + HOUR > occasion.now)
+    hours = tuple(hour for hour in fan.hours_ahead if hour.start + HOUR > occasion.now)[:SHOWN_HOURS]
     if occasion.is_stale or not hours:
         told = (
             "What comes is not known: the readings are too old for a forecast."
@@ -81,7 +85,7 @@ def ahead_card(occasion: Occasion) -> AheadCard:
     marks, midnights = hour_marks(start, end, occasion)
     bands = [(across(each.start), across(each.end)) for each in fan.schedule]
     return AheadCard(
-        lead=_lead(fan, occasion),
+        lead=_lead(hours, fan, occasion),
         beaten=_beaten(fan),
         lines=(drawn("outdoor", "Outdoors, forecast"), drawn("indoor", "Indoors, if the schedule is kept")),
         scale=scale,
@@ -95,24 +99,28 @@ def ahead_card(occasion: Occasion) -> AheadCard:
     )
 
 
-def _lead(fan: FanAdvice, occasion: Occasion) -> str:
-    if not isinstance(fan.mean_pm25, Known):
-        return "How the air indoors will be over the next 24 hours cannot be told yet."
-    mean = occasion.figure(fan.mean_pm25).first
+def _lead(hours: Sequence[HourAhead], fan: FanAdvice, occasion: Occasion) -> str:
+    """The mean indoors over the hours shown; a forecast that is too high is taken to be so in all of them."""
+    value, low, high = (
+        fmean(each) for each in zip(*((hour.indoor_pm25, *hour.indoor_between) for hour in hours), strict=True)
+    )
+    mean = occasion.figure(Known(value=value, low=low, high=high, unit="ug/m3")).first
     target = occasion.exact(fan.target_ug_m3, "ug/m3").first
     side = (
         "above"
-        if fan.mean_pm25.low > fan.target_ug_m3
+        if low > fan.target_ug_m3
         else "within"
-        if fan.mean_pm25.high <= fan.target_ug_m3
+        if high <= fan.target_ug_m3
         else "likely above"
-        if fan.mean_pm25.value > fan.target_ug_m3
+        if value > fan.target_ug_m3
         else "likely within"
     )
+    start, end = hours[0].start, hours[-1].start + HOUR
+    scheduled = sum((_overlap(each, start, end) for each in fan.schedule), timedelta(0)) / HOUR
     return (
-        f"Over the next 24 hours the air indoors should come to about {mean.number}\N{NO-BREAK SPACE}{mean.unit} "
-        f"({mean.low} to {mean.high}), {side} the target of {target.number}, with the fan running "
-        f"{number(fan.run_hours)}\N{NO-BREAK SPACE}h."
+        f"Over the next {len(hours)} hours the air indoors should come to about "
+        f"{mean.number}\N{NO-BREAK SPACE}{mean.unit} ({mean.low} to {mean.high}), {side} the target of {target.number}, with the "
+        f" fan scheduled for {number(scheduled)}\N{NO-BREAK SPACE}h."
     )
 
 
@@ -122,20 +130,23 @@ def _beaten(fan: FanAdvice) -> str:
     known = [(way, energy, mean) for way, energy, mean in ways if isinstance(energy, Known) and isinstance(mean, Known)]
     if not known or not isinstance(fan.energy_kwh, Known) or not isinstance(fan.mean_pm25, Known):
         return ""
+    hours = len(fan.hours_ahead)
     holding = [each for each in known if each[0].holds_target]
     if fan.holds_target and holding:
         way, energy, _ = min(holding, key=lambda each: each[1].value)
         saved = 1.0 - fan.energy_kwh.value / energy.value if energy.value > 0.0 else 0.0
         if saved > NOT_WORTH_TELLING:
             return (
-                f"It beats {_name(way)}, the best simple way that also keeps the target, by {per_cent(saved)} energy."
+                f"Over the {hours} hours planned it beats {_name(way)}, the best simple way that also keeps the "
+                f"target, by {per_cent(saved)} energy."
             )
-        return f"{_name(way, starts=True)} would keep the target at the same energy."
+        return f"{_name(way, starts=True)} would keep the target over the {hours} hours planned at the same energy."
     way, _, mean = min(known, key=lambda each: each[1].value)
     cleaner = 1.0 - fan.mean_pm25.value / mean.value if mean.value > 0.0 else 0.0
     kept = "" if fan.holds_target else "No way of running the fan keeps the target on this forecast. "
     if cleaner > NOT_WORTH_TELLING:
-        return f"{kept}It leaves the air {per_cent(cleaner)} cleaner than {_name(way)} would."
+        told = f"Over the {hours} hours planned it leaves the air {per_cent(cleaner)} cleaner than {_name(way)} would."
+        return kept + told
     return f"{kept}{_name(way, starts=True)} would come to the same."
 
 
@@ -146,9 +157,7 @@ def _name(way: Alternative, *, starts: bool = False) -> str:
 
 def _row(hour: HourAhead, fan: FanAdvice, occasion: Occasion) -> HourRow:
     end = hour.start + HOUR
-    minutes = sum(
-        max((min(each.end, end) - max(each.start, hour.start)).total_seconds(), 0.0) / 60.0 for each in fan.schedule
-    )
+    minutes = sum((_overlap(each, hour.start, end) for each in fan.schedule), timedelta(0)) / timedelta(minutes=1)
 
     def figure(value: float, between: tuple[float, float]) -> Written:
         return occasion.figure(Known(value=value, low=between[0], high=between[1], unit="ug/m3"))
@@ -159,3 +168,8 @@ def _row(hour: HourAhead, fan: FanAdvice, occasion: Occasion) -> HourRow:
         figure(hour.indoor_pm25, hour.indoor_between),
         f"{minutes:.0f}",
     )
+
+
+def _overlap(span: FanSpan, start: datetime, end: datetime) -> timedelta:
+    """How much of a span lies between two moments."""
+    return max(min(span.end, end) - max(span.start, start), timedelta(0))

@@ -60,7 +60,7 @@ def fan_advice(
     readings: Mapping[str, Series] | None = None,
     dwell: Dwell | None = None,
 ) -> FanAdvice:
-    """The cheapest schedule of the next day that holds the target, beside simple ways of running the fan.
+    """The cheapest schedule of the next two days that holds the target, beside simple ways of running the fan.
 
     `readings` tell which data are behind the advice, and hold the supplied forecast of the outdoor air if there is one;
     `dwell` what the fan is doing now and its least times.

@@ -26,7 +26,7 @@ from .supplied_forecast import following
 
 BoolArray = NDArray[np.bool_]
 
-HORIZON_H = 24
+HORIZON_H = 48
 STEP = timedelta(minutes=5)
 _MOMENT = timedelta(microseconds=1)
 STEP_H = STEP / timedelta(hours=1)

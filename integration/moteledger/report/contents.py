@@ -177,7 +177,7 @@ class _Writer:
             items.append(line(Run("Filter:", style="strong"), why))
         told = line(
             Run("Fan: ", style="strong"),
-            "over the day after this report the best plan runs it for ",
+            "over the two days after this report the best plan runs it for ",
             tell.exact(f"{_A}/fan/run_hours", "h"),
         )
         if tell.known(f"{_A}/fan/mean_pm25"):
@@ -396,7 +396,7 @@ class _Writer:
         if rows:
             heads = ("Way of running it", "Hours", "PM2.5, µg/m³", "Energy, kWh", "Cost")
             yield Table(
-                "The day ahead, by ways of running the fan", heads, rows, frozenset(range(1, 5)), (2, 1, 2, 2, 2)
+                "The two days ahead, by ways of running the fan", heads, rows, frozenset(range(1, 5)), (2, 1, 2, 2, 2)
             )
 
     def _events(self) -> Iterator[Block]:

@@ -37,7 +37,7 @@ def persistence(history: np.ndarray) -> Forecast:
 
 def test_the_hours_ahead_follow_the_supplied_forecast(house: Made, series: Made, readings: dict[str, Series]) -> None:
     grid = gridded(house(), readings)
-    hours = 24.0 * DAYS + np.arange(0.0, 26.0)
+    hours = 24.0 * DAYS + np.arange(0.0, HORIZON_H + 2.0)
     smoke = np.where(hours < 24.0 * DAYS + 10.0, 20.0, 180.0)
     found = ahead(house(), grid, series(hours, smoke))
     assert found.supplied_h == HORIZON_H
@@ -92,7 +92,7 @@ def test_the_basis_says_which_of_the_two_it_is(house: Made, series: Made, readin
     own = "outdoor PM2.5 now, fading into this place's own daily pattern"
     assert basis(None).startswith(own)
     assert basis(3).startswith(own)
-    assert basis(30).startswith("the supplied forecast of outdoor PM2.5 for 24 h;")
+    assert basis(54).startswith("the supplied forecast of outdoor PM2.5 for 48 h;")
     assert basis(12).startswith("the supplied forecast of outdoor PM2.5 for 13 h, then this place's own daily pattern;")
 
 

@@ -57,7 +57,7 @@ def test_a_refresh_decides_on_what_the_readings_say_and_its_answer_ends_with_the
     answer = engine.fan.answer()
     assert (answer.action, answer.reason_code) == ("run", ReasonCode.PLANNED_RUN)
     assert answer.valid_until <= clock.time + timedelta(minutes=15)
-    assert len(answer.expected_pm25_by_hour) == 24
+    assert len(answer.expected_pm25_by_hour) == 48
     clock.time += timedelta(minutes=15)
     assert engine.fan.answer().reason_code == ReasonCode.LAPSED
 
