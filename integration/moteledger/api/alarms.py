@@ -41,7 +41,9 @@ def shown_alarms(request: web.Request) -> tuple[Alarm, ...]:
 
 async def give_alarms(request: web.Request) -> web.StreamResponse:
     """What stands and what stood."""
-    past = await asyncio.to_thread(history, request.app[SERVICE].store, MOST_PAST)
+    waiting = [Alarm.model_validate_json(document) for _, document in reversed(request.app[ALARM_WATCH].unkept())]
+    kept = await asyncio.to_thread(history, request.app[SERVICE].store, MOST_PAST)
+    past = (*waiting, *kept)[:MOST_PAST]
     return json_answer(Alarms(standing=shown_alarms(request), past=_readable(request, past)))
 
 

@@ -14,9 +14,10 @@ from .routing import SERVICE, Route, json_answer
 class Health(BaseModel):
     """The service answers and its store can be read."""
 
-    status: Literal["ok"] = "ok"
+    status: Literal["ok", "warn"] = Field(description="warn while the store cannot be written: readings are refused.")
     time: str = Field(description="The service's clock.")
     newest_reading: str | None = Field(description="The time of the newest reading of any signal, if there is any.")
+    store_trouble: str | None = Field(description="Why the store cannot be written, null if it can.")
     failing_sources: int = Field(description="How many hubs and brokers cannot be read now; /v1/sources says why.")
 
 
@@ -26,7 +27,16 @@ async def give_health(request: web.Request) -> web.StreamResponse:
     extent = await asyncio.to_thread(service.store.extent)
     newest = None if extent is None else text_of(extent[1])
     failing = sum(source.state == "failing" for source in service.arrivals.sources())
-    answer = json_answer(Health(time=text_of(to_us(service.clock())), newest_reading=newest, failing_sources=failing))
+    trouble = service.store.trouble()
+    answer = json_answer(
+        Health(
+            status="ok" if trouble is None else "warn",
+            time=text_of(to_us(service.clock())),
+            newest_reading=newest,
+            store_trouble=None if trouble is None else trouble.problem,
+            failing_sources=failing,
+        )
+    )
     answer.headers["Cache-Control"] = "no-store"
     return answer
 

@@ -18,6 +18,7 @@ from .beside import NOTHING_BESIDE, Beside
 from .delivery import delivery_card
 from .events import events_card
 from .fan import fan_card
+from .figures import sentence
 from .filter import filter_card
 from .learning import not_yet
 from .occasion import Occasion
@@ -96,6 +97,8 @@ def render_fragment(
     card = CARDS[name]
     if assessment is None:
         told = not_yet(beside.arrived, house, now) if name == LEARNING_CARD else ""
+        if name == "alarms":
+            told = " ".join(f"{sentence(alarm.title)} {sentence(alarm.text)}" for alarm in beside.alarms)
         return _templates.get_template("waiting.html").render(card=card, told=told)
     occasion = Occasion(assessment, house, now, stale_after_min, answer, beside)
     shown = card.show(occasion)

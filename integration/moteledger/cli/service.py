@@ -97,7 +97,7 @@ async def run_service(
             run_sources(house, store, arrivals, lambda: to_us(now())),
             _every(TEND_EVERY_S, lambda: tend(store, to_us(now()), house.store.keep_raw_us), _NOT_TENDED),
             _every(WATCH_EVERY_S, alarms.look, _NO_WATCH),
-            *(_tell(hook, store, arrivals) for hook in house.webhook),
+            *(_tell(hook, store, arrivals, alarms) for hook in house.webhook),
         ]
         if house.mqtt is not None and house.mqtt.publish_below is not None:
             works.append(_publish(house.mqtt, house.mqtt.publish_below, engine, arrivals))
@@ -158,10 +158,11 @@ async def _publish(settings: Mqtt, root: str, engine: Engine, arrivals: Arrivals
     await Twin(settings, root, engine.fan, engine, state, now).run()
 
 
-async def _tell(hook: Webhook, store: Store, arrivals: Arrivals) -> None:
+async def _tell(hook: Webhook, store: Store, arrivals: Arrivals, alarms: AlarmWatch) -> None:
     from ..publish import Sender  # noqa: PLC0415  only a house with webhooks pays for loading it
 
-    await Sender(hook, store, arrivals.source(hook.name, "webhook", hook.shown_address), now).run()
+    state = arrivals.source(hook.name, "webhook", hook.shown_address)
+    await Sender(hook, store, state, now, alarms.unkept).run()
 
 
 async def _announce(house: House, port: int, scheme: str) -> None:

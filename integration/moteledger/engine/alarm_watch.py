@@ -1,7 +1,9 @@
 """Keeps watch: looks once a second, keeps what changes on the disk, and tells it on."""
 
 import logging
+from collections import deque
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from datetime import datetime
 from threading import Lock
 
@@ -14,6 +16,7 @@ from .assessment import Assessment, Document, Moment
 HISTORY = "alarm"
 _KEPT = "alarms"
 _KEPT_AT_US = 0
+_MOST_UNKEPT = 1000
 
 _log = logging.getLogger(__name__)
 
@@ -27,7 +30,7 @@ class AlarmWatch:
     """The alarms of one house; safe to use from many threads.
 
     What stands and what is pending outlives a restart. `changed` is told whenever an alarm is raised, ends or is
-    acknowledged.
+    acknowledged. What the disk does not take is held and kept later: the disk itself may be the alarm.
     """
 
     def __init__(
@@ -45,6 +48,8 @@ class AlarmWatch:
         kept = self._taken_up()
         self._alarms = {alarm.name: alarm for alarm in kept.alarms}
         self._running_since = kept.running_since
+        self._unkept: deque[tuple[int, str]] = deque(maxlen=_MOST_UNKEPT)
+        self._saved = True
 
     def standing(self) -> tuple[Alarm, ...]:
         """The alarms that are raised, the latest first."""
@@ -52,18 +57,37 @@ class AlarmWatch:
             raised = [alarm for alarm in self._alarms.values() if alarm.phase is Phase.RAISED]
         return tuple(sorted(raised, key=lambda alarm: alarm.since, reverse=True))
 
+    def unkept(self) -> list[tuple[int, str]]:
+        """The times and the JSON of what turned and is not on the disk yet, the oldest first."""
+        with self._lock:
+            return list(self._unkept)
+
     def look(self) -> None:
-        """Look once; raises StoreError when the readings cannot be read."""
-        latest = self._store.latest_all()
+        """Look once; raises StoreError when the readings cannot be read, having noted that they cannot."""
+        try:
+            self._look(self._store.latest_all(), self._store_trouble())
+        except StoreError as error:
+            self._look({}, error.problem)
+            raise
+
+    def _store_trouble(self) -> str:
+        if self._store.trouble() is not None:
+            # Nobody else may be writing: then this tells when the disk is well again.
+            with suppress(StoreError):
+                self._store.probe()
+        trouble = self._store.trouble()
+        return "" if trouble is None else trouble.problem
+
+    def _look(self, latest: dict[str, Reading], store_trouble: str) -> None:
         with self._lock:
             now = self._clock()
             self._running_since = _running_since(latest, now, self._running_since)
-            sight = Sight(now, latest, self._newest(), self._running_since)
+            sight = Sight(now, latest, self._newest(), self._running_since, store_trouble)
             after = {watched.name: stepped(watched, self._alarms.get(watched.name), sight) for watched in self._watched}
             before, self._alarms = self._alarms, after
             turned = [alarm for alarm in after.values() if alarm.phase is not _phase(before.get(alarm.name))]
             told = [alarm for alarm in turned if Phase.RAISED in (alarm.phase, _phase(before.get(alarm.name)))]
-            if turned:
+            if turned or not self._saved:
                 self._keep(told, now)
         if told:
             self.changed()
@@ -82,13 +106,18 @@ class AlarmWatch:
         return seen
 
     def _keep(self, told: list[Alarm], now: datetime) -> None:
+        self._unkept.extend((to_us(now) + offset, alarm.model_dump_json()) for offset, alarm in enumerate(told))
         try:
             kept = _Kept(alarms=tuple(self._alarms.values()), running_since=self._running_since)
             self._store.keep_snapshot(_KEPT, _KEPT_AT_US, kept.model_dump_json())
-            for offset, alarm in enumerate(told):
-                self._store.keep_snapshot(HISTORY, to_us(now) + offset, alarm.model_dump_json())
+            while self._unkept:
+                self._store.keep_snapshot(HISTORY, *self._unkept[0])
+                self._unkept.popleft()
+            self._saved = True
         except StoreError as error:
-            _log.warning("the alarms are not on the disk: %s", error)
+            if self._saved:
+                _log.warning("the alarms are not on the disk: %s", error)
+            self._saved = False
 
     def _taken_up(self) -> _Kept:
         try:

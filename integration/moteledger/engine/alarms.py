@@ -50,12 +50,16 @@ class Alarm(Document):
 
 @dataclass(frozen=True)
 class Sight:
-    """What can be seen at one moment; `running_since` is None while the fan rests or its state is not known."""
+    """What can be seen at one moment; `running_since` is None while the fan rests or its state is not known.
+
+    `store_trouble` says why the disk takes no readings, empty if it does.
+    """
 
     now: datetime
     latest: Mapping[str, Reading]
     assessment: Assessment | None = None
     running_since: datetime | None = None
+    store_trouble: str = ""
 
     def fresh(self, signal: str) -> float | None:
         """The newest value of a signal, or None once it is too old to stand in for now, or from a clock ahead."""
@@ -182,10 +186,22 @@ class FilterDueWatch(Watched):
         return Finding(sight.assessment.filter.change_on <= today, sight.assessment.filter.reason)
 
 
+class StoreWatch(Watched):
+    """The disk takes no readings."""
+
+    name, title = "store-not-written", "Readings cannot be kept"
+    next_step = "Make room on the disk of the service, or see why it refuses; what sends readings should keep them."
+
+    def judge(self, sight: Sight, *, raised: bool) -> Finding:
+        """Whether the last that was to be kept was refused, or something was within the last minute."""
+        return Finding(bool(sight.store_trouble), f"The store {sight.store_trouble}." if sight.store_trouble else "")
+
+
 def watched_of(house: House) -> tuple[Watched, ...]:
     """Everything that is watched in a house: what every house has, and the rules of its own file."""
     own = tuple(LimitWatch(rule, house) for rule in house.alarm)
     return (
+        StoreWatch(),
         *_of_pressure(house),
         *(SilenceWatch(signal) for signal in _WATCHED_FOR_SILENCE),
         DeliveryWatch(),

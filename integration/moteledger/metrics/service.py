@@ -68,6 +68,12 @@ def _text(service: Service, engine: Engine, answers: dict[int, int], viewers: in
             "bytes",
         ),
         Family(
+            "moteledger_store_writable",
+            "gauge",
+            "1 while the disk takes what is to be kept, else 0.",
+            (Sample(float(service.store.trouble() is None)),),
+        ),
+        Family(
             "moteledger_answers",
             "counter",
             "Answers to requests by status.",

@@ -14,6 +14,7 @@ import hashlib
 import hmac
 import json
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import datetime
 
 import aiohttp
@@ -24,7 +25,7 @@ from ..engine.fan_control import DECISION
 from ..intake import PACE, Pace, Refusal, Source, SourceError, keep_trying
 from ..intake.hub_connection import session_to
 from ..settings import Webhook
-from ..store import Store, from_us, to_us
+from ..store import Store, StoreError, from_us, to_us
 
 DEAD_LETTER = "dead-letter"
 ID_HEADER = "Moteledger-Message"
@@ -68,11 +69,23 @@ def signed_headers(hook: Webhook, secret: bytes, message_id: str, body: bytes, c
 
 
 class Sender:
-    """Sends one webhook's messages in their order, each until it is taken or refused for good."""
+    """Sends one webhook's messages in their order, each until it is taken or refused for good.
 
-    def __init__(self, hook: Webhook, store: Store, state: Source, clock: Callable[[], datetime]) -> None:
+    `unkept` gives the alarms that a disk in trouble does not take: they are told all the same.
+    """
+
+    def __init__(
+        self,
+        hook: Webhook,
+        store: Store,
+        state: Source,
+        clock: Callable[[], datetime],
+        unkept: Callable[[], list[tuple[int, str]]] = list,
+    ) -> None:
         self._hook, self._store, self._state, self._clock = hook, store, state, clock
+        self._unkept = unkept
         self._kept = f"webhook:{hook.name}"
+        self._sent_us: int | None = None
 
     async def run(self, pace: Pace = PACE) -> None:
         """Send until cancelled, however often the address goes away."""
@@ -87,21 +100,29 @@ class Sender:
         async with session_to(self._hook.address, self._hook.tls, _PATIENCE_S) as session:
             for time_us, event, document in waiting:
                 await self._send(session, secret, time_us, event, document)
-                await asyncio.to_thread(self._store.keep_snapshot, self._kept, 0, json.dumps({"sent_us": time_us}))
+                self._sent_us = time_us
+                await asyncio.to_thread(self._note)
         self._state.good(to_us(self._clock()))
+
+    def _note(self) -> None:
+        """Keep how far this has come; on a full disk memory knows, so that nothing is sent again and again."""
+        with suppress(StoreError):
+            self._store.keep_snapshot(self._kept, 0, json.dumps({"sent_us": self._sent_us}))
 
     def _waiting(self) -> list[tuple[int, str, str]]:
         """What has not been sent yet, the oldest first; a webhook that is new begins with what comes from now on."""
-        found = self._store.latest_snapshot(self._kept)
-        if found is None:
-            self._store.keep_snapshot(self._kept, 0, json.dumps({"sent_us": to_us(self._clock())}))
-            return []
-        sent_us = int(json.loads(found[1])["sent_us"])
-        waiting = [
+        if self._sent_us is None:
+            found = self._store.latest_snapshot(self._kept)
+            self._sent_us = to_us(self._clock()) if found is None else int(json.loads(found[1])["sent_us"])
+            if found is None:
+                self._note()
+        waiting = {
             (time_us, event, document)
             for event in self._hook.events
-            for time_us, document in self._store.snapshots_after(_KINDS[event], sent_us)
-        ]
+            for time_us, document in self._store.snapshots_after(_KINDS[event], self._sent_us)
+        }
+        if "alarm" in self._hook.events:
+            waiting |= {(time_us, "alarm", text) for time_us, text in self._unkept() if time_us > self._sent_us}
         return sorted(waiting)
 
     async def _send(

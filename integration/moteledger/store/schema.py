@@ -84,6 +84,20 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
     ),
 )
 
+_OF_THE_DISK = frozenset(
+    {
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_PERM,
+        sqlite3.SQLITE_CORRUPT,
+        sqlite3.SQLITE_NOTADB,
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_LOCKED,
+    }
+)
+
 
 class StoreError(Exception):
     """The store cannot be opened, read or written; the message names the file, what is wrong and what to do.
@@ -154,6 +168,11 @@ def explain(error: sqlite3.Error) -> str:
 def is_full(error: sqlite3.Error) -> bool:
     """Whether an error of the database says that its disk has no room left."""
     return getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
+
+
+def hinders_writing(error: sqlite3.Error) -> bool:
+    """Whether an error of the database speaks of the disk, the file or its lock, and not of what was asked."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in _OF_THE_DISK
 
 
 def version_of(connection: sqlite3.Connection) -> int:

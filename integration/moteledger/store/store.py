@@ -28,6 +28,7 @@ Observer = Callable[[dict[str, Reading]], None]
 
 _SERIES = np.dtype([("time_us", np.int64), ("value", np.float64)])
 _LARGEST_TIME_US = 2**63 - 1
+_PROBE = "probe"
 
 
 class Store:
@@ -118,6 +119,14 @@ class Store:
         # The writer's thread alone keeps promises, so that nothing is counted twice or lost.
         if not promise.cancelled() and promise.exception() is None:
             self._taken = self._taken.and_also(promise.result())
+
+    def trouble(self) -> StoreError | None:
+        """Why the disk does not take what is written, by the last that was; None if it does, and has for a minute."""
+        return self._writer.trouble()
+
+    def probe(self) -> None:
+        """Write next to nothing, to see whether the disk takes it."""
+        self.keep_snapshot(_PROBE, 0, "{}")
 
     def size_bytes(self) -> int:
         """The room taken on the disk, write-ahead log included."""

@@ -6,11 +6,17 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
 from queue import Empty, SimpleQueue
+from time import monotonic
 from typing import Generic, TypeVar
 
-from .schema import StoreError, explain, is_full
+from .schema import StoreError, explain, hinders_writing, is_full
 
 T = TypeVar("T")
+
+QUIET_S = 60.0
+"""A disk is taken to be well again once it has refused nothing for so long: small writes may still find room where
+large ones do not.
+"""
 
 _LARGEST_GROUP = 256
 
@@ -43,6 +49,8 @@ class Writer:
         self._jobs: SimpleQueue[_Job[object] | None] = SimpleQueue()
         self._closing = threading.Lock()
         self._closed = False
+        self._refused: tuple[float, StoreError] | None = None
+        self._wrote = True
         self._thread = threading.Thread(target=self._run, name="store writer", daemon=True)
         self._thread.start()
 
@@ -54,6 +62,13 @@ class Writer:
                 raise StoreError(self._path, "is closed; open it again")
             self._jobs.put(job)  # type: ignore[arg-type]
         return job.promise
+
+    def trouble(self) -> StoreError | None:
+        """Why the disk does not take what is written; None if it does, and has for a while."""
+        refused = self._refused
+        if refused is None or (self._wrote and monotonic() - refused[0] > QUIET_S):
+            return None
+        return refused[1]
 
     def close(self) -> None:
         """Finish all that is queued, then close the connection; calling it again does nothing."""
@@ -110,7 +125,10 @@ class Writer:
         except Exception as error:
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
+            if isinstance(error, sqlite3.Error) and hinders_writing(error):
+                self._wrote, self._refused = False, (monotonic(), StoreError(self._path, explain(error)))
             return error
+        self._wrote = True
         return None
 
     def _told(self, error: Exception) -> Exception:

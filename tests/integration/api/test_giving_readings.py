@@ -117,6 +117,7 @@ async def test_health_tells_the_newest_reading_and_a_store_that_fails(service, r
         "status": "ok",
         "time": "2026-01-31T14:05:00Z",
         "newest_reading": "2026-01-31T13:59:00Z",
+        "store_trouble": None,
         "failing_sources": 0,
     }
     service.store.close()

@@ -16,9 +16,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from pydantic import ValidationError
 
 from moteledger.engine.alarm_watch import AlarmWatch, history
-from moteledger.engine.alarms import Alarm, Phase, Sight, stepped, watched_of
+from moteledger.engine.alarms import Alarm, Phase, Sight, StoreWatch, stepped, watched_of
 from moteledger.settings import AlarmRule, House
-from moteledger.store import Reading, Store, to_us
+from moteledger.store import Reading, Store, StoreError, to_us
 
 NOON = datetime(2026, 1, 31, 12, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -199,3 +199,48 @@ class AnySequence(RuleBasedStateMachine):
 
 AnySequence.TestCase.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
 TestAnySequence = AnySequence.TestCase
+
+
+def set_read_only(store: Store, *, on: bool) -> None:
+    # Within a transaction, as all other writing is, it could not be taken back.
+    store._writer._connection.execute(f"PRAGMA query_only = {on:d}")
+
+
+def test_a_store_that_may_not_be_written_is_told_until_it_has_been_for_a_minute(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr("moteledger.store.writer.monotonic", lambda: monotonic[0])
+    monotonic, clock = [0.0], [NOON]
+    with Store.open(tmp_path / "house.sqlite") as store:
+        watch = AlarmWatch([StoreWatch()], store, lambda: None, lambda: clock[0])
+        watch.look()
+        assert watch.standing() == ()
+        set_read_only(store, on=True)
+        with pytest.raises(StoreError, match="may not be written"):
+            store.append([Reading(1, "indoor.pm25", 1.0)])
+        watch.look()
+        (alarm,) = watch.standing()
+        assert "check the permissions" in alarm.text
+        monotonic[0] += 3600.0
+        watch.look()
+        assert watch.standing(), "nothing was written since, so nobody knows better"
+        set_read_only(store, on=False)
+        watch.look()
+        assert watch.standing(), "the last refusal is not a minute ago"
+        monotonic[0] += 61.0
+        watch.look()
+        assert watch.standing() == ()
+
+
+def test_what_is_wrong_with_the_request_is_no_trouble_of_the_store(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "house.sqlite") as store:
+        with pytest.raises(StoreError):
+            store.write(lambda connection: connection.execute("SELECT nothing FROM nowhere")).result()
+        assert store.trouble() is None
+
+
+def test_a_store_that_cannot_be_read_is_told_too(tmp_path: Path) -> None:
+    store = Store.open(tmp_path / "house.sqlite")
+    watch = AlarmWatch([StoreWatch()], store, lambda: None, lambda: NOON)
+    store.close()
+    with pytest.raises(StoreError):
+        watch.look()
+    assert [alarm.name for alarm in watch.standing()] == ["store-not-written"]

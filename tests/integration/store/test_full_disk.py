@@ -5,13 +5,23 @@ import json
 import shutil
 import subprocess
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 
-from moteledger.api import create_app
+from moteledger.api import add_pages, create_app
+from moteledger.engine.alarm_watch import HISTORY, AlarmWatch
+from moteledger.engine.alarms import StoreWatch
+from moteledger.intake import Arrivals
+from moteledger.publish.webhooks import Sender
+from moteledger.settings import House, Webhook
 from moteledger.store import Reading, Store, StoreError, back_up, problems_of
+
+NOON = datetime(2026, 1, 31, 12, tzinfo=UTC)
+HOUSE = House.model_validate({"name": "Wren House", "house": {"floor_area": "120 m2"}})
 
 
 class Nobody:
@@ -98,3 +108,66 @@ def test_a_store_opens_and_is_read_on_a_disk_without_any_room(small_disk: Path) 
         with pytest.raises(StoreError) as caught:
             store.append([Reading(n, "outdoor.pm25", 1.0) for n in range(5000)])
         assert caught.value.disk_is_full
+
+
+def filled_up(folder: Path) -> Path:
+    """A file that takes what room is left."""
+    filler = folder / "filler"
+    with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
+        while file.write(bytes(4096)):
+            pass
+    return filler
+
+
+async def test_a_full_disk_is_an_alarm_that_is_seen_and_sent_while_it_lasts(small_disk: Path, monkeypatch) -> None:
+    monkeypatch.setattr("moteledger.store.writer.QUIET_S", 0.0)
+    monkeypatch.setenv("OFFICE_SECRET", "a secret of the house")
+    told: list[dict[str, object]] = []
+    clock = [NOON]
+
+    async def take(request: web.Request) -> web.Response:
+        told.append(await request.json())
+        return web.Response(status=204)
+
+    office = web.Application()
+    office.router.add_post("/air", take)
+    async with TestServer(office) as server:
+        with Store.open(small_disk / "house.sqlite") as store:
+            watch = AlarmWatch([StoreWatch()], store, lambda: None, lambda: clock[0])
+            address = str(server.make_url("/air"))
+            hook = Webhook.model_validate(
+                {"name": "office", "address": address, "secret": {"environment": "OFFICE_SECRET"}}
+            )
+            state = Arrivals().source("office", "webhook", "")
+            sender = Sender(hook, store, state, lambda: clock[0], watch.unkept)
+            await sender.once()
+            app = create_app(store, Nobody(), alarms=watch, clock=lambda: clock[0])
+            add_pages(app, HOUSE)
+            async with TestClient(TestServer(app)) as client:
+                filler = filled_up(small_disk)
+                assert (await client.post("/v1/readings", json=batch(0, 10_000))).status == 507
+                clock[0] += timedelta(seconds=1)
+                watch.look()
+                (alarm,) = watch.standing()
+                assert alarm.name == "store-not-written" and "disk is full" in alarm.text
+                assert store.latest_snapshot(HISTORY) is None, "there is no room to keep it"
+                health = await (await client.get("/healthz")).json()
+                assert health["status"] == "warn" and "disk is full" in health["store_trouble"]
+                seen = await (await client.get("/v1/alarms")).json()
+                assert [each["name"] for each in seen["standing"]] == ["store-not-written"]
+                assert len(seen["past"]) == 1
+                assert "disk is full" in await (await client.get("/cards/alarms")).text()
+                await sender.once()
+                await sender.once()
+                assert [each["alarm"]["phase"] for each in told] == ["raised"], "told at once, and once"
+                clock[0] += timedelta(seconds=1)
+                watch.look()
+                assert watch.standing(), "writing next to nothing is refused too"
+                filler.unlink()
+                clock[0] += timedelta(seconds=1)
+                watch.look()
+                assert watch.standing() == ()
+                assert (await (await client.get("/healthz")).json())["status"] == "ok"
+                assert len(store.snapshots(HISTORY, newest=9)) == 2, "what could not be kept is kept now"
+                await sender.once()
+                assert [each["alarm"]["phase"] for each in told] == ["raised", "clear"]
