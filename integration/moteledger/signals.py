@@ -97,6 +97,22 @@ _ALL = (
     Signal("window.open", Quantity.STATE, 0.0, 1.0, 24.0, Kind.STATE),
 )
 SIGNALS = {signal.name: signal for signal in _ALL}
+
+AIR_HANDLER_SIGNALS = frozenset(
+    {
+        "duct.airflow",
+        "duct.static_pressure",
+        "fan.power",
+        "fan.running",
+        "fan.runtime",
+        "fan.runtime_total",
+        "filter.pressure_drop",
+    }
+)
+"""What a contractor must know of a house to keep its air handler right, and no more.
+
+Heating and cooling are not among them: set points tell when people are out.
+"""
 _ROOM = re.compile(r"room:[\w -]{1,40}\.pm25")
 
 

@@ -27,10 +27,14 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Grant:
-    """What the asker may do; `token` is the public name of the token, None where none was needed or shown."""
+    """What the asker may do; `token` is the public name of the token, None where none was needed or shown.
+
+    `label` is what the token was called when it was made.
+    """
 
     scopes: frozenset[Scope]
     token: str | None = None
+    label: str | None = None
 
     def readable_signals(self) -> frozenset[str] | None:
         """The signals whose readings the asker may see; None: all."""
@@ -96,7 +100,7 @@ class Doorkeeper:
 
     async def _granted(self, token: Token) -> Grant:
         self.tokens.note_use(token, self.now_us())
-        return Grant(token.scopes, token.id)
+        return Grant(token.scopes, token.id, token.label)
 
 
 DOORKEEPER: web.AppKey[Doorkeeper] = web.AppKey("doorkeeper", Doorkeeper)

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 
 from aiohttp import web
 
+from ..signals import AIR_HANDLER_SIGNALS
 from ..store.tokens import Scope
 
 VIEW, CONTRIBUTE, AUTOMATE, CONTRACTOR, ADMIN = Scope
@@ -33,6 +34,11 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     # Readings. A contractor gets only the signals of CONTRACTOR_SIGNALS, here and in the stream.
     ("POST", "/v1/readings"): _to(CONTRIBUTE),
     ("GET", "/v1/readings"): _to(VIEW, CONTRACTOR),
+    # Of a contractor's collector: a house writes its own readings and its own state, and reads nothing.
+    ("PUT", "/v1/state"): _to(CONTRIBUTE),
+    ("GET", "/v1/houses"): _to(VIEW),
+    ("GET", "/v1/houses/{house}"): _to(VIEW),
+    ("GET", "/v1/houses/{house}/readings"): _to(VIEW),
     # Its addresses and raw values are for who sets the house up.
     ("GET", "/v1/sources"): _to(VIEW),
     ("GET", "/v1/live"): _to(VIEW, CONTRACTOR),
@@ -81,18 +87,8 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("POST", "/enter"): ANYONE,
 }
 
-CONTRACTOR_SIGNALS = frozenset(
-    {
-        "duct.airflow",
-        "duct.static_pressure",
-        "fan.power",
-        "fan.running",
-        "fan.runtime",
-        "fan.runtime_total",
-        "filter.pressure_drop",
-    }
-)
-"""What a contractor reads of the house. Heating and cooling are not among them: set points tell when people are out."""
+CONTRACTOR_SIGNALS = AIR_HANDLER_SIGNALS
+"""What a contractor reads of the house."""
 
 
 class UndeclaredRouteError(Exception):

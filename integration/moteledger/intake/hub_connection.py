@@ -3,7 +3,7 @@
 import asyncio
 import zlib
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 
 import aiohttp
 from aiohttp.client_reqrep import ClientRequest
@@ -64,8 +64,13 @@ def headers_of(hub: Hub, **others: str) -> dict[str, str]:
     return {"User-Agent": "moteledger", **others, **{header.name: header.written() for header in hub.headers}}
 
 
+def told(hub: Hub) -> AbstractAsyncContextManager[None]:
+    """Tell what goes wrong with a hub's connection as a SourceError, in words that help."""
+    return told_within(patience_s(hub))
+
+
 @asynccontextmanager
-async def told(hub: Hub) -> AsyncIterator[None]:
+async def told_within(patience_s: float) -> AsyncIterator[None]:
     """Tell what goes wrong with a connection as a SourceError, in words that help."""
     try:
         yield
@@ -81,11 +86,11 @@ async def told(hub: Hub) -> AsyncIterator[None]:
     except aiohttp.ClientConnectorError as error:
         raise SourceError(f"cannot be reached ({_brief(error.os_error)}); check its address and that it runs") from None
     except TimeoutError:
-        raise SourceError(f"did not answer within {patience_s(hub):g} s; check it, or give it more patience") from None
+        raise SourceError(f"did not answer within {patience_s:g} s; check it, or give it more patience") from None
     except aiohttp.ClientPayloadError:
-        raise SourceError("cut its answer short; check the hub and the network") from None
+        raise SourceError("cut its answer short; check it and the network") from None
     except (aiohttp.ClientError, OSError, asyncio.IncompleteReadError, ValueError) as error:
-        raise SourceError(f"broke off ({_brief(error)}); check the hub and the network") from None
+        raise SourceError(f"broke off ({_brief(error)}); check it and the network") from None
 
 
 def refuse_status(response: aiohttp.ClientResponse, *good: int) -> None:

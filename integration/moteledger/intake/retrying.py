@@ -13,8 +13,19 @@ from .arrivals import Clock, Source
 _log = logging.getLogger(__name__)
 
 
+LONGEST_ASKED_S = 3600.0
+"""A server that asks to be left alone for longer is asked again after this: its clock or its words may be wrong."""
+
+
 class SourceError(Exception):
-    """A source does not do what it should; the message says what, and what to do."""
+    """A source does not do what it should; the message says what, and what to do.
+
+    `wait_s` is how long the other side itself asks to be left alone.
+    """
+
+    def __init__(self, problem: str, *, wait_s: float = 0.0) -> None:
+        self.wait_s = min(max(wait_s, 0.0), LONGEST_ASKED_S)
+        super().__init__(problem)
 
 
 @dataclass(frozen=True)
@@ -50,7 +61,9 @@ async def keep_trying(
         began = loop.time()
         try:
             await attempt()
-        except (SourceError, SecretError, TlsError, StoreError) as error:
+        except SourceError as error:
+            pause_s = _told(source, str(error), clock, pace, least_s=error.wait_s)
+        except (SecretError, TlsError, StoreError) as error:
             pause_s = _told(source, str(error), clock, pace)
         except Exception as error:
             _log.exception("%s: unexpected failure", source.name)
@@ -60,8 +73,9 @@ async def keep_trying(
         await asyncio.sleep(pause_s)
 
 
-def _told(source: Source, problem: str, clock: Clock, pace: Pace) -> float:
+def _told(source: Source, problem: str, clock: Clock, pace: Pace, *, least_s: float = 0.0) -> float:
     pause_s = pace.pause_s(source.consecutive_failures + 1, random.random())  # noqa: S311  spreads, hides nothing
+    pause_s = max(pause_s, least_s)
     if source.consecutive_failures == 0:
         _log.warning("%s: %s", source.name, problem)
     source.failed(problem, clock() + round(pause_s * 1e6))

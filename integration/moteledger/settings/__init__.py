@@ -2,8 +2,18 @@
 
 from .alarms import AlarmRule
 from .candidates import Candidate, DuctKind, FittingLoss, RemoteDuct, Transition
+from .collecting import Collecting
+from .collector import Collector
 from .completeness import Missing, missing_keys
-from .file import CandidatesFileError, HouseFileError, SettingsFileError, read_candidates, read_house, read_round
+from .file import (
+    CandidatesFileError,
+    HouseFileError,
+    SettingsFileError,
+    read_candidates,
+    read_collecting,
+    read_house,
+    read_round,
+)
 from .house import (
     AirHandler,
     BlowerPoint,
@@ -50,6 +60,8 @@ __all__ = [
     "CandidatesFileError",
     "Clock",
     "Coil",
+    "Collecting",
+    "Collector",
     "DoorReading",
     "DuctKind",
     "Dust",
@@ -92,6 +104,7 @@ __all__ = [
     "missing_keys",
     "parse",
     "read_candidates",
+    "read_collecting",
     "read_house",
     "read_round",
     "value_at",

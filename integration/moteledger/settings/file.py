@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from .candidates import Candidate, CandidatesFile
+from .collecting import Collecting
 from .house import House
 from .rounds import Round
 
@@ -41,6 +42,10 @@ class RoundFileError(SettingsFileError):
     """The contractor's list is unusable."""
 
 
+class CollectingFileError(SettingsFileError):
+    """The collector's file is unusable."""
+
+
 def read_house(path: Path) -> House:
     """Read and check a house file (TOML); raises HouseFileError listing everything wrong with it."""
     return _read(path, House, HouseFileError, "--house", _TO_MAKE_A_HOUSE)
@@ -54,6 +59,11 @@ def read_candidates(path: Path) -> tuple[Candidate, ...]:
 def read_round(path: Path) -> Round:
     """Read and check a contractor's list (TOML); raises RoundFileError listing everything wrong with it."""
     return _read(path, Round, RoundFileError, "--round")
+
+
+def read_collecting(path: Path) -> Collecting:
+    """Read and check a collector's file (TOML); raises CollectingFileError listing everything wrong with it."""
+    return _read(path, Collecting, CollectingFileError, "--collect")
 
 
 def _read(

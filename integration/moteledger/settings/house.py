@@ -22,6 +22,7 @@ from motemodel.units import Quantity
 from ..signals import Kind, signal_named
 from .addresses import distinct_names
 from .alarms import BUILT_IN_ALARMS, AlarmRule
+from .collector import Collector
 from .fan import FanSettings
 from .hub import Hub
 from .mqtt import Mqtt
@@ -375,7 +376,8 @@ class QuietHours(Table):
     end: time
 
 
-def _known_zone(name: str) -> str:
+def known_zone(name: str) -> str:
+    """A name of the IANA time zone database; raises ValueError for any other."""
     if name not in available_timezones():
         raise ValueError(f"{name!r} is not a time zone of the IANA database; write for example 'UTC' or 'Etc/GMT+7'")
     return name
@@ -395,7 +397,7 @@ class House(Table):
     name: Annotated[str, Field(min_length=1, max_length=80)]
     units: Units = Units.SI
     clock: Clock = Clock.H24
-    time_zone: Annotated[str, AfterValidator(_known_zone)] = "UTC"
+    time_zone: Annotated[str, AfterValidator(known_zone)] = "UTC"
     site: Site = Site()
     house: Building
     air_handler: AirHandler = AirHandler()
@@ -412,6 +414,7 @@ class House(Table):
     mqtt: Mqtt | None = None
     alarm: Annotated[tuple[AlarmRule, ...], Field(max_length=100), AfterValidator(_distinct_alarms)] = ()
     webhook: Annotated[tuple[Webhook, ...], Field(max_length=20), AfterValidator(distinct_names("webhooks"))] = ()
+    collector: Collector | None = None
     store: Storage = Storage()
     network: Network = Network()
 

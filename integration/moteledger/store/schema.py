@@ -82,6 +82,22 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             finished INTEGER NOT NULL
         ) STRICT, WITHOUT ROWID""",
     ),
+    (
+        """CREATE TABLE outbox (
+            time INTEGER NOT NULL,
+            signal INTEGER NOT NULL,
+            value REAL NOT NULL,
+            PRIMARY KEY (time, signal)
+        ) STRICT, WITHOUT ROWID""",
+        """CREATE TABLE put_aside (
+            time INTEGER NOT NULL,
+            signal INTEGER NOT NULL,
+            value REAL NOT NULL,
+            reason TEXT NOT NULL,
+            PRIMARY KEY (time, signal)
+        ) STRICT, WITHOUT ROWID""",
+        "CREATE TABLE forwarding (one INTEGER PRIMARY KEY CHECK (one = 1), settled INTEGER NOT NULL) STRICT",
+    ),
 )
 
 _OF_THE_DISK = frozenset(

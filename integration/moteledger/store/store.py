@@ -270,7 +270,7 @@ class Store:
             observer(newest)
 
     def _insert(self, connection: sqlite3.Connection, batch: list[Reading]) -> Appended:
-        ids = {name: self._signal_id(connection, name) for name in {reading.signal for reading in batch}}
+        ids = {name: signal_id(connection, name) for name in {reading.signal for reading in batch}}
         touched = {(ids[signal], hours.hour_of(time_us)) for time_us, signal, _ in batch}
         too_late = 0
         if thinned := hours.thinned_among(connection, touched):
@@ -305,12 +305,6 @@ class Store:
         )
         return Appended(new, len(batch) - new - differing, differing, too_late)
 
-    def _signal_id(self, connection: sqlite3.Connection, name: str) -> int:
-        row = connection.execute("SELECT id FROM signal WHERE name = ?", (name,)).fetchone()
-        if row is None:
-            row = connection.execute("INSERT INTO signal (name) VALUES (?) RETURNING id", (name,)).fetchone()
-        return int(row[0])
-
     @contextmanager
     def _reader(self) -> Iterator[sqlite3.Connection]:
         if self._closed:
@@ -330,6 +324,14 @@ class Store:
                 reader.close()
             else:
                 self._readers.put(reader)
+
+
+def signal_id(connection: sqlite3.Connection, name: str) -> int:
+    """The number that a signal has in the file; one that has none yet is given one."""
+    row = connection.execute("SELECT id FROM signal WHERE name = ?", (name,)).fetchone()
+    if row is None:
+        row = connection.execute("INSERT INTO signal (name) VALUES (?) RETURNING id", (name,)).fetchone()
+    return int(row[0])
 
 
 def _checked(reading: Reading) -> Reading:
