@@ -118,9 +118,9 @@ def _lead(hours: Sequence[HourAhead], fan: FanAdvice, occasion: Occasion) -> str
     start, end = hours[0].start, hours[-1].start + HOUR
     scheduled = sum((_overlap(each, start, end) for each in fan.schedule), timedelta(0)) / HOUR
     return (
-        f"Over the next {len(hours)} hours the air indoors should come to about "
-        f"{mean.number}\N{NO-BREAK SPACE}{mean.unit} ({mean.low} to {mean.high}), {side} the target of {target.number}, with the "
-        f" fan scheduled for {number(scheduled)}\N{NO-BREAK SPACE}h."
+        f"Over the next {len(hours)} hours the air indoors should come to about {mean.number}\N{NO-BREAK SPACE}"
+        f"{mean.unit} ({mean.low} to {mean.high}), {side} the target of {target.number}, "
+        f"with the fan scheduled for {number(scheduled)}\N{NO-BREAK SPACE}h."
     )
 
 
