@@ -1,17 +1,15 @@
 """Alarms: what stands and what stood (`/v1/alarms`), and that a person has seen one (`/v1/alarms/acknowledged`)."""
 
 import asyncio
-from http import HTTPStatus
 from typing import Annotated
 
 from aiohttp import web
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from ..engine.alarm_watch import AlarmWatch, history
 from ..engine.alarms import Alarm
 from .auth import GRANT
-from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
-from .problems import ProblemError
+from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_model, unusable
 from .routing import SERVICE, Route, json_answer
 
 MOST_PAST = 200
@@ -49,16 +47,11 @@ async def give_alarms(request: web.Request) -> web.StreamResponse:
 
 async def acknowledge(request: web.Request) -> web.StreamResponse:
     """Note that a person has seen an alarm."""
-    body = await read_body(request, JSON_MEDIA_TYPE)
-    try:
-        name = Acknowledgement.model_validate_json(body).name
-    except ValidationError as error:
-        why = error.errors(include_url=False, include_context=False)[0]["msg"]
-        raise ProblemError(HTTPStatus.UNPROCESSABLE_ENTITY, f'{why}; send {{"name": "filter-drop"}}') from None
+    name = (await read_model(request, Acknowledgement, '{"name": "filter-drop"}')).name
     known = {alarm.name for alarm in shown_alarms(request)}
     seen = await asyncio.to_thread(request.app[ALARM_WATCH].acknowledge, name) if name in known else None
     if seen is None:
-        raise ProblemError(HTTPStatus.UNPROCESSABLE_ENTITY, f"no alarm {name!r} stands; /v1/alarms lists those that do")
+        raise unusable(f"no alarm {name!r} stands; /v1/alarms lists those that do", "/name", readable=True)
     return json_answer(seen)
 
 

@@ -2,24 +2,23 @@
 
 import asyncio
 from datetime import timedelta
-from http import HTTPStatus
 from typing import Annotated
 
 from aiohttp import web
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from ..engine.assessment import Action
 from ..engine.fan_answer import FanAnswer
 from ..engine.fan_control import DECISION, LONGEST_OVERRIDE
 from ..engine.fan_score import Decision, scored
 from ..store import from_us
-from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
-from .problems import ProblemError
+from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_model
 from .routing import SERVICE, Route, Service, json_answer
 
 MOST_DECISIONS = 200
 
 _LONGEST_MIN = LONGEST_OVERRIDE // timedelta(minutes=1)
+_OVERRIDE_FORM = f'{{"action": "run", "rest" or "leave", "minutes": 1 to {_LONGEST_MIN}}}'
 
 
 class FanOverride(BaseModel):
@@ -50,11 +49,7 @@ async def give_decisions(request: web.Request) -> web.StreamResponse:
 
 async def take_override(request: web.Request) -> web.StreamResponse:
     """Let a person's wish stand in for the plan."""
-    body = await read_body(request, JSON_MEDIA_TYPE)
-    try:
-        wanted = FanOverride.model_validate_json(body)
-    except ValidationError as error:
-        raise _not_an_override(error) from None
+    wanted = await read_model(request, FanOverride, _OVERRIDE_FORM)
     fan = request.app[SERVICE].fan
     lasting = timedelta(minutes=wanted.minutes)
     return json_answer(await asyncio.to_thread(fan.override, wanted.action, lasting, wanted.note))
@@ -69,15 +64,6 @@ def _decisions(service: Service) -> tuple[Decision, ...]:
     found = service.store.snapshots(DECISION, newest=MOST_DECISIONS)
     decisions = [(from_us(time_us), FanAnswer.model_validate_json(document)) for time_us, document in found]
     return scored(decisions, service.store.series, service.clock())
-
-
-def _not_an_override(error: ValidationError) -> ProblemError:
-    first = error.errors(include_url=False, include_context=False)[0]
-    if first["type"] == "json_invalid":
-        return ProblemError(HTTPStatus.BAD_REQUEST, f"the body is not JSON: {first['msg']}")
-    place = "".join(f"/{part}" for part in first["loc"])[:100]
-    form = '{"action": "run", "rest" or "leave", "minutes": 1 to 1440}'
-    return ProblemError(HTTPStatus.UNPROCESSABLE_ENTITY, f"{first['msg']}; send {form}", place=place)
 
 
 ANSWER_ROUTES = (

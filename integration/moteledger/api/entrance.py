@@ -4,17 +4,15 @@ What follows # in an address is sent to no server and stands in no log and in no
 clears it from the address and the history, and sends it in a body.
 """
 
-from http import HTTPStatus
 from typing import Annotated
 
 from aiohttp import web
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from ..cards import render_entrance
 from ..store.tokens import Scope
 from .auth import COOKIE, DOORKEEPER, ENTRANCE
-from .bodies import JSON_MEDIA_TYPE, read_body
-from .problems import ProblemError
+from .bodies import read_model
 from .routing import json_answer
 from .scopes import SCOPES
 
@@ -52,13 +50,7 @@ async def _give_page(_: web.Request) -> web.StreamResponse:
 
 async def _enter(request: web.Request) -> web.StreamResponse:
     """Exchange a token for the cookie of this browser."""
-    body = await read_body(request, JSON_MEDIA_TYPE)
-    try:
-        text = Entering.model_validate_json(body).token
-    except ValidationError:
-        raise ProblemError(
-            HTTPStatus.UNPROCESSABLE_ENTITY, 'this is no token; send {"token": "mote_..."}', place="/token"
-        ) from None
+    text = (await read_model(request, Entering, '{"token": "mote_..."}')).token
     doorkeeper = request.app[DOORKEEPER]
     token, cookie = await doorkeeper.check(request, doorkeeper.tokens.exchange, text.strip())
     lasts_s = _LONGEST_COOKIE_S

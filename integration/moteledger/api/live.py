@@ -14,7 +14,7 @@ from http import HTTPStatus
 from typing import Annotated, Any
 
 from aiohttp import web
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
 from ..intake import text_of
 from ..signals import signal_named
@@ -23,6 +23,7 @@ from .alarms import ALARM_WATCH
 from .auth import GRANT
 from .broadcast import Broadcaster, Kind, News, Position, assessment_text, event_text, reading_text
 from .problems import ProblemError, not_now
+from .queries import read_query
 from .routing import SERVICE, Route
 
 MEDIA_TYPE = "text/event-stream"
@@ -30,6 +31,9 @@ MOST_VIEWERS = 500
 HEARTBEAT_S = 15.0
 PATIENCE_S = 20.0
 """How long a viewer may take for what it was sent before it is dropped."""
+
+_SEEN_EVERY_S = 1.0
+"""How soon it is noticed that a viewer has left while there is nothing to send, so that its place becomes free."""
 
 _RETRY_MS = 3000
 _LONGEST_S = 300.0
@@ -110,9 +114,9 @@ class _Viewer:
         await self._begin()
         while not self._broadcaster.closing and self._loop.time() < ends:
             with suppress(TimeoutError):
-                async with asyncio.timeout_at(self._sent_at + HEARTBEAT_S):
+                async with asyncio.timeout_at(min(self._sent_at + HEARTBEAT_S, self._loop.time() + _SEEN_EVERY_S)):
                     await self._broadcaster.news(self._number)
-            if self._broadcaster.closing:
+            if self._broadcaster.closing or self._request.transport is None:
                 break
             news = self._broadcaster.since(self._number)
             if news is None:
@@ -225,14 +229,7 @@ def _id_alone(position: Position) -> bytes:
 
 
 def _wanted(request: web.Request) -> frozenset[str] | None:
-    try:
-        wanted = LiveQuery.model_validate(dict(request.query)).signals
-    except ValidationError as error:
-        detail = error.errors()[0]
-        name = str(detail["loc"][0])[:100]
-        reason = str(detail["msg"]).removeprefix("Value error, ")
-        told = f"{name} is no parameter of this path; known is signals" if "extra" in detail["type"] else reason
-        raise ProblemError(HTTPStatus.BAD_REQUEST, told, place=name) from None
+    wanted = read_query(request, LiveQuery).signals
     readable = request[GRANT].readable_signals()
     if readable is None:
         return wanted

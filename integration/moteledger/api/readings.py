@@ -9,14 +9,15 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from aiohttp import web
 from numpy.typing import NDArray
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, ValidationError, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, WithJsonSchema
 
 from ..intake import RecordsError, Refusal, accept, moment_us, read_records, text_of
 from ..signals import Kind, signal_named
 from ..store import Store, to_us
 from .auth import GRANT
-from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body
+from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body, unusable
 from .problems import ProblemError
+from .queries import read_query
 from .routing import SERVICE, Route, Service, json_answer
 
 MOST_POINTS = 10_000
@@ -168,7 +169,7 @@ async def take_readings(request: web.Request) -> web.StreamResponse:
 
 async def give_readings(request: web.Request) -> web.StreamResponse:
     """The readings of one signal over a time, as they are or by intervals."""
-    query = _query(request)
+    query = read_query(request, ReadingsQuery)
     readable = request[GRANT].readable_signals()
     if readable is not None and query.signal not in readable:
         raise ProblemError(
@@ -198,7 +199,7 @@ def _take(service: Service, body: bytes, now_us: int, senml: bool) -> Taken:
     try:
         records = read_records(body, now_us, senml=senml)
     except RecordsError as error:
-        raise ProblemError(HTTPStatus.BAD_REQUEST, str(error), place=error.place) from None
+        raise unusable(str(error), error.place, readable=error.readable) from None
     appended = accept(service.store, records.readings)
     service.arrivals.pushed.took_records(appended, records, now_us)
     return Taken(
@@ -209,27 +210,6 @@ def _take(service: Service, body: bytes, now_us: int, senml: bool) -> Taken:
         refused=records.refused,
         refusals=records.refusals,
     )
-
-
-def _query(request: web.Request) -> ReadingsQuery:
-    for name in request.query:
-        if len(request.query.getall(name)) > 1:
-            raise ProblemError(HTTPStatus.BAD_REQUEST, f"{name[:100]} stands twice; give it once", place=name[:100])
-    try:
-        return ReadingsQuery.model_validate(dict(request.query))
-    except ValidationError as error:
-        detail = error.errors()[0]
-    name = str(detail["loc"][0])[:100]
-    if detail["type"] == "missing":
-        told = f"{name} is missing; add it"
-    elif detail["type"] == "extra_forbidden":
-        known = ", ".join(str(field.alias or key) for key, field in ReadingsQuery.model_fields.items())
-        told = f"{name} is no parameter of this path; known are {known}"
-    else:
-        reason = str(detail["msg"]).removeprefix("Value error, ")
-        value = str(detail["input"])[:60]
-        told = f"{name}: {reason}" if repr(value) in reason else f"{name}: {value!r} {reason}"
-    raise ProblemError(HTTPStatus.BAD_REQUEST, told, place=name)
 
 
 def _as_they_are(store: Store, signal: str, start_us: int, end_us: int) -> SignalReadings:

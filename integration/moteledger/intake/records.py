@@ -61,10 +61,14 @@ class Records:
 
 
 class RecordsError(ValueError):
-    """A body that is unusable as a whole: its place (JSON Pointer; "" is all of it) and the problem with its fix."""
+    """A body that is unusable as a whole: its place (JSON Pointer; "" is all of it) and the problem with its fix.
 
-    def __init__(self, place: str, problem: str) -> None:
+    `readable` tells JSON that holds no readings from what is no JSON.
+    """
+
+    def __init__(self, place: str, problem: str, *, readable: bool = True) -> None:
         self.place = place
+        self.readable = readable
         self.problem = problem
         super().__init__(f"{place or 'the body'}: {problem}")
 
@@ -101,7 +105,7 @@ def _json(body: bytes) -> object:
     try:
         return json_document(body)
     except DocumentError as error:
-        raise RecordsError("", f"{error}; {_PLAIN_FIX}") from None
+        raise RecordsError("", f"{error}; {_PLAIN_FIX}", readable=False) from None
 
 
 def _list_of_records(document: object) -> tuple[str, list[object]]:

@@ -22,11 +22,11 @@ async def test_tomorrow_somewhere_and_ten_years_ago_are_days_still(service, on: 
     [
         "{}",
         "[]",
-        "{",
         '{"on": "2026-02-02"}',
         '{"on": "2015-01-01"}',
         '{"on": "30 January"}',
         '{"on": "2026-02-30"}',
+        '{"on": 1769731200}',
         '{"on": "2026-01-30", "at": "noon"}',
     ],
 )
@@ -34,6 +34,12 @@ async def test_what_is_no_such_day_is_refused_with_the_form(service, body: str) 
     response = await service.client.put(CHANGE, data=body, headers={"Content-Type": "application/json"})
     assert (response.status, response.content_type) == (422, "application/problem+json")
     assert '{"on": "2026-05-01"}' in (await response.json())["detail"]
+
+
+async def test_what_is_no_json_is_a_bad_request(service) -> None:
+    response = await service.client.put(CHANGE, data="{", headers={"Content-Type": "application/json"})
+    assert response.status == 400
+    assert (await response.json())["place"] == ""
 
 
 async def test_a_form_of_a_strange_page_cannot_tell_of_a_change(service) -> None:

@@ -461,3 +461,33 @@ async def test_shutting_down_ends_every_stream_at_once(house: House) -> None:
 async def test_a_head_of_the_stream_ends(house: House) -> None:
     response = await house.client.head("/v1/live")
     assert (response.status, response.content_type) == (200, "text/event-stream")
+
+
+@pytest.mark.parametrize(
+    ("query", "told"),
+    [
+        ("?other=1", "other is no parameter of this path; known"),
+        ("?{name}=indoor.pm26", "{name}: 'indoor.pm26' is not a signal"),
+        ("?{name}=indoor.pm25&{name}=fan.running", "{name} stands twice; give it once"),
+    ],
+)
+async def test_a_wrong_query_is_told_in_the_same_words_everywhere(house: House, query: str, told: str) -> None:
+    for path, name in (("/v1/live", "signals"), ("/v1/readings", "signal")):
+        response = await house.client.get(path + query.format(name=name))
+        problem = await response.json()
+        assert response.status == 400
+        assert told.format(name=name) in problem["detail"]
+        assert problem["place"] == query.format(name=name).strip("?").partition("=")[0]
+
+
+async def test_a_viewer_that_leaves_makes_room_though_there_is_nothing_to_send(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(live, "_SEEN_EVERY_S", 0.02)
+    broadcaster = house.client.app[live.BROADCASTER]
+    async with house.watch() as watching:
+        await watching.begun()
+        assert broadcaster.viewers == 1
+    async with asyncio.timeout(5):
+        while broadcaster.viewers:  # noqa: ASYNC110  what it waits for is behind a socket
+            await asyncio.sleep(0.01)

@@ -90,19 +90,19 @@ async def test_if_all_are_refused_the_answer_is_a_problem(service) -> None:
 
 
 @pytest.mark.parametrize(
-    ("body", "place", "detail"),
+    ("body", "status", "place", "detail"),
     [
-        (b'{"hello": "world"}', "", "holds neither SenML nor plain readings; send {"),
-        (b"time,signal,value", "", "is not JSON at line 1 column 1"),
-        (b"", "", "is not JSON"),
-        (b'[{"bn": 5, "v": 1}]', "/0/bn", "5 is not text"),
+        (b'{"hello": "world"}', 422, "", "holds neither SenML nor plain readings; send {"),
+        (b"time,signal,value", 400, "", "is not JSON at line 1 column 1"),
+        (b"", 400, "", "is not JSON"),
+        (b'[{"bn": 5, "v": 1}]', 422, "/0/bn", "5 is not text"),
     ],
 )
 async def test_json_of_neither_form_is_a_problem_with_place_and_fix(
-    service, body: bytes, place: str, detail: str
+    service, body: bytes, status: int, place: str, detail: str
 ) -> None:
     response = await service.post("/v1/readings", data=body, headers={"Content-Type": "application/json"})
-    document = await problem(response, 400)
+    document = await problem(response, status)
     assert document["place"] == place
     assert detail in document["detail"]
     assert service.store.extent() is None
