@@ -10,7 +10,7 @@ from .change import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_
 from .day import steady_air
 from .fan import FanPlan, HouseRates, Outlook, barred_after_cooling, planned
 from .fan_rules import ALWAYS_ON, THERMOSTAT_ONLY, above_indoors, best_plan, minutes_of_each_hour, simple_plans
-from .fan_schedule import PLANNED, Schedule, best_air, best_schedule
+from .fan_schedule import PLANNED, Schedule, best_air, best_air_by_days, best_schedule
 from .fan_smoke import intake_shut_gain, room_cleaner_m3h, without_intake
 from .fan_steps import AirTarget, Costs, Dwell, Speed, calendar_days
 from .forecast import (
@@ -62,6 +62,7 @@ __all__ = [
     "above_indoors",
     "barred_after_cooling",
     "best_air",
+    "best_air_by_days",
     "best_plan",
     "best_schedule",
     "calendar_days",

@@ -3,7 +3,7 @@
 PM2.5 as one size class: dC/dt = entry C_out + source - (loss + u clean_air) C, solved exactly by `balance`.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,6 +76,18 @@ class Outlook:
         """Share of each step in which the fan runs only if it is asked for, (T,)."""
         left = 1.0 - np.asarray(self.called, dtype=np.float64)
         return left if self.barred is None else np.maximum(left - self.barred, 0.0)
+
+    def part(self, steps: slice, start_ug_m3: float) -> "Outlook":
+        """Some of the steps by themselves, from another start."""
+        return replace(
+            self,
+            outdoor_ug_m3=self.outdoor_ug_m3[steps],
+            called=self.called[steps],
+            allowed=self.allowed[steps],
+            barred=None if self.barred is None else self.barred[steps],
+            start_ug_m3=start_ug_m3,
+            into_hour_h=(self.into_hour_h + (steps.start or 0) * self.step_h) % 1.0,
+        )
 
     def running(self, asked: BoolArray) -> FloatArray:
         """Share of each step that the fan runs if it is asked for where it may be, (T,)."""

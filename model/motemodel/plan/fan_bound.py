@@ -49,6 +49,7 @@ class Problem:
     period: NDArray[np.intp]
     running_now: bool
     committed: int
+    speed_now: int = 1
 
     def coarser(self, width: int) -> "Problem":
         """The problem with one choice for every `width` steps: each of its schedules is one of this problem, too."""
@@ -58,6 +59,7 @@ class Problem:
             rest=-(-self.rest // width),
             period=self.period[::width],
             running_now=self.running_now,
+            speed_now=self.speed_now,
             committed=-(-self.committed // width),
         )
 
@@ -81,7 +83,7 @@ class PricedSchedules:
         self._first = min(problem.committed, steps.count)
         self._prefix = np.zeros(steps.count, dtype=np.intp)
         if problem.running_now:
-            self._prefix[: self._first] = 1
+            self._prefix[: self._first] = problem.speed_now
         self._low, self._span = _reachable(steps, self._first, self._prefix)
         self._blocks = _blocks(problem)
         self._below, self._weight = self._interpolation()

@@ -21,6 +21,7 @@ from .fan_search import (
     opening,
     resting,
     slack,
+    weighed,
     within,
 )
 from .fan_steps import AirTarget, Choice, Costs, Dwell, FanSteps, Speed, fan_steps
@@ -129,6 +130,47 @@ def best_air(
     return _told(problem, best, 0.0, mean, np.ones(1, dtype=np.bool_), np.full(1, np.nan)), least / hours
 
 
+def best_air_by_days(
+    outlook: Outlook,
+    rates: HouseRates,
+    budgets_kwh: FloatArray,
+    day: NDArray[np.intp],
+    *,
+    dwell: Dwell | None = None,
+    speeds: tuple[Speed, ...] = (),
+) -> tuple[Schedule, float]:
+    """As `best_air`, but what is asked for on each day has an energy budget of its own, `budgets_kwh` (K,).
+
+    `day` (T,) numbers the day of each step, as `calendar_days` does. The days are planned one after the other, each
+    from the air and the state of the fan that the one before leaves; the mean that no such schedule comes below is that
+    of the budgets put together, which binds less. A run under way at midnight is finished on the next day's budget.
+    """
+    dwell = dwell or Dwell()
+    period = AirTarget(1.0, day).periods(outlook.steps)
+    budgets = not_negative("budgets_kwh", budgets_kwh)
+    if budgets.shape != (int(period[-1]) + 1,):
+        raise ValueError(f"budgets_kwh: shape {budgets.shape}; give one for each of the {int(period[-1]) + 1} days")
+    whole = _problem(outlook, rates, period, None, dwell, speeds)
+    choice = np.zeros(outlook.steps, dtype=np.intp)
+    spent = np.empty(budgets.size)
+    level, state = outlook.start_ug_m3, dwell
+    for k, budget in enumerate(budgets.tolist()):
+        own = np.flatnonzero(period == k)
+        part = slice(int(own[0]), int(own[-1]) + 1)
+        found, _ = best_air(
+            outlook.part(part, level), rates, budget, dwell=state, speeds=tuple(each.part(part) for each in speeds)
+        )
+        choice[part], spent[k] = found.choice, found.cost
+        level = float(whole.steps.trajectory(choice)[part.stop])
+        state = state.after(found.choice, outlook.step_h)
+    together = float(np.maximum(budgets, spent).sum())
+    _, least = best_air(outlook, rates, together, dwell=dwell, speeds=speeds)
+    best = weighed(whole, choice)
+    hours = np.bincount(period) * outlook.step_h
+    held = np.ones(budgets.size, dtype=np.bool_)
+    return _told(whole, best, 0.0, best.exposure / hours, held, np.full(budgets.size, np.nan)), least
+
+
 def _problem(
     outlook: Outlook,
     rates: HouseRates,
@@ -145,6 +187,7 @@ def _problem(
         rest=dwell.rest_steps(outlook.step_h),
         period=period,
         running_now=dwell.running_now,
+        speed_now=min(dwell.speed_now, len(speeds)),
         committed=dwell.committed_steps(outlook.step_h),
     )
 

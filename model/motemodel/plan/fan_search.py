@@ -218,7 +218,7 @@ def resting(problem: Problem) -> Candidate:
     """Leave the fan to the thermostat once a run under way has had its least time."""
     choice = np.zeros(problem.steps.count, dtype=np.intp)
     if problem.running_now:
-        choice[: problem.committed] = 1
+        choice[: problem.committed] = problem.speed_now
     return weighed(problem, choice)
 
 

@@ -4,7 +4,7 @@ Over a step the balance is exact and affine in the concentration C at its start:
 mean mean_decay C + mean_gain. A choice is 0, leave the fan to the thermostat, or the number of a speed to ask for.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -36,38 +36,68 @@ class Speed:
         not_negative(f"speed {self.name}: clean_air_per_h", self.clean_air_per_h)
         not_negative(f"speed {self.name}: power_w", self.power_w)
 
+    def part(self, steps: slice) -> "Speed":
+        """The same speed in some of the steps."""
+        return self if self.allowed is None else replace(self, allowed=self.allowed[steps])
+
 
 @dataclass(frozen=True)
 class Costs:
     """What asking for the fan costs, in one currency: energy, being heard, wear.
 
-    `price_per_kwh` and `noise_per_h`: scalar or (T,); `per_start`: once for each start. Without a tariff the default
-    makes a kilowatt-hour the currency.
+    `price_per_kwh` and `noise_per_h`: scalar or (T,); `wear_per_h`: for each hour asked for; `per_start`: once for each
+    start. Without a tariff the default makes a kilowatt-hour the currency.
     """
 
     price_per_kwh: ArrayLike = 1.0
     noise_per_h: ArrayLike = 0.0
+    wear_per_h: float = 0.0
     per_start: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("price_per_kwh", "noise_per_h", "per_start"):
-            not_negative(name, getattr(self, name))
+        for field_ in fields(self):
+            not_negative(field_.name, getattr(self, field_.name))
+
+    def of_noise_and_wear(self, running: FloatArray, outlook: Outlook) -> float:
+        """What a way of running the fan, `running` (T,) with the calls in it, costs beyond them apart from its energy.
+
+        A step that runs beyond the calls after one that does not is a start.
+        """
+        asked = np.maximum(running - np.asarray(outlook.called), 0.0)
+        begins = (asked > 0.0) & ~(np.concatenate(([0.0], asked[:-1])) > 0.0)
+        per_h = np.broadcast_to(np.asarray(self.noise_per_h, dtype=np.float64), asked.shape) + self.wear_per_h
+        return float((per_h * asked).sum()) * outlook.step_h + self.per_start * float(outlook.left[begins].sum())
 
 
 @dataclass(frozen=True)
 class Dwell:
-    """Least times to run and to rest, h, and where the fan stands now: asked for or not, and for how long."""
+    """Least times to run and to rest, h, and where the fan stands now: asked for or not, and for how long.
+
+    What is left of the least time of a run under way goes at the speed that it has, the `speed_now`th of those listed.
+    """
 
     least_run_h: float = 0.25
     least_rest_h: float = 0.25
     running_now: bool = False
     for_h: float = np.inf
+    speed_now: int = 1
 
     def __post_init__(self) -> None:
         not_negative("least_run_h", self.least_run_h)
         not_negative("least_rest_h", self.least_rest_h)
         if not self.for_h >= 0.0:
             raise ValueError(f"for_h: {self.for_h:g}; give the hours in the present state, zero or more")
+        if self.speed_now < 1:
+            raise ValueError(f"speed_now: {self.speed_now}; give the place of the speed in the list, from 1 on")
+
+    def after(self, choice: Choice, step_h: float) -> "Dwell":
+        """Where the fan stands once `choice` (T,) has been carried out, a step or more."""
+        now = bool(choice[-1] > 0)
+        changes = np.flatnonzero((choice > 0) != now)
+        alike = choice.size if not changes.size else choice.size - 1 - int(changes[-1])
+        before_h = self.for_h if not changes.size and now == self.running_now else 0.0
+        speed = int(choice[-1]) if now else self.speed_now
+        return replace(self, running_now=now, for_h=alike * step_h + before_h, speed_now=speed)
 
     def run_steps(self, step_h: float) -> int:
         """Least run in whole steps, at least one."""
@@ -259,7 +289,7 @@ def fan_steps(outlook: Outlook, rates: HouseRates, speeds: tuple[Speed, ...], co
     loss = rates.loss_fan_off_per_h + leaked + clean_air
     factors = step_factors(loss * step_h)
     energy = watts * step_h / 1000.0
-    cost = (energy - energy[0]) * price + asked * noise * step_h
+    cost = (energy - energy[0]) * price + asked * (noise + costs.wear_per_h) * step_h
     return FanSteps(
         step_h=step_h,
         start_ug_m3=outlook.start_ug_m3,

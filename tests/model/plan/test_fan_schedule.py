@@ -18,6 +18,7 @@ from motemodel.plan import (
     Schedule,
     Speed,
     best_air,
+    best_air_by_days,
     best_schedule,
     calendar_days,
     planned,
@@ -56,27 +57,48 @@ def keeps_least_times(choice: np.ndarray, run: int, rest: int, running_now: bool
 class Enumeration:
     """Every schedule of a few steps, its cost and its mean, by closed-form steps of its own: dC/dt = b - k C."""
 
-    def __init__(self, now: Outlook, house: HouseRates, costs: Costs, dwell: Dwell, run: int, rest: int):
+    def __init__(
+        self,
+        now: Outlook,
+        house: HouseRates,
+        costs: Costs,
+        dwell: Dwell,
+        run: int,
+        rest: int,
+        speeds: tuple[Speed, ...] = (),
+    ):
         count, committed = now.steps, dwell.committed_steps(now.step_h)
-        every = np.array(list(product((0, 1), repeat=count)))
+        speeds = speeds or (Speed("on", house.clean_air_per_h, house.fan_power_w),)
+        every = np.array(list(product(range(len(speeds) + 1), repeat=count)))
         kept = np.array([keeps_least_times(c, run, rest, dwell.running_now, committed) for c in every])
-        may = np.array([c[committed:].sum() == (c[committed:] * now.allowed[committed:]).sum() for c in every])
-        self.choice = every[kept & may]
+        if dwell.running_now:
+            kept &= (every[:, :committed] == dwell.speed_now).all(axis=1)
+        may = np.ones_like(every, dtype=bool)
+        for j, speed in enumerate(speeds, start=1):
+            allowed = now.allowed if speed.allowed is None else speed.allowed
+            may &= (every != j) | allowed | (np.arange(count) < committed)
+        self.choice = every[kept & may.all(axis=1)]
         level = np.full(len(self.choice), now.start_ug_m3)
-        total, self.cost = np.zeros_like(level), np.zeros_like(level)
+        self.cost_by_step, self.means_by_step = np.zeros((2, *self.choice.shape))
         before = np.full(len(self.choice), int(dwell.running_now))
-        price = np.broadcast_to(np.asarray(costs.price_per_kwh, dtype=float), (count,))
+        clean = np.array([0.0, *(speed.clean_air_per_h for speed in speeds)])
+        watts = np.array([0.0, *(speed.power_w for speed in speeds)])
+        price, noise = (
+            np.broadcast_to(np.asarray(c, float), (count,)) for c in (costs.price_per_kwh, costs.noise_per_h)
+        )
         for t in range(count):
-            on = np.where(self.choice[:, t] > 0, 1.0, now.called[t])
-            k = house.loss_fan_off_per_h + on * house.clean_air_per_h
+            asked = self.choice[:, t]
+            left = 1.0 - now.called[t]
+            k = house.loss_fan_off_per_h + now.called[t] * house.clean_air_per_h + left * clean[asked]
             settled = (house.entry_per_h * now.outdoor_ug_m3[t] + house.source_ug_m3_h) / k
             end = settled + (level - settled) * np.exp(-k * now.step_h)
-            total += settled * now.step_h + (level - end) / k
+            self.means_by_step[:, t] = settled + (level - end) / k / now.step_h
             level = end
-            self.cost += (on - now.called[t]) * house.fan_power_w / 1000.0 * now.step_h * price[t]
-            self.cost += ((self.choice[:, t] > 0) & (before == 0)) * costs.per_start * (1.0 - now.called[t])
-            before = self.choice[:, t]
-        self.mean = total / (count * now.step_h)
+            per_h = watts[asked] / 1000.0 * price[t] + (asked > 0) * (noise[t] + costs.wear_per_h)
+            self.cost_by_step[:, t] = left * (per_h * now.step_h + ((asked > 0) & (before == 0)) * costs.per_start)
+            before = asked
+        self.cost = self.cost_by_step.sum(axis=1)
+        self.mean = self.means_by_step.mean(axis=1)
 
 
 @st.composite
@@ -98,8 +120,9 @@ def small_cases(draw: st.DrawFn) -> tuple[Outlook, HouseRates, Costs, Dwell, flo
         300.0,
         draw(st.floats(0.0, 5.0)),
     )
-    prices = np.array(draw(st.lists(st.floats(0.05, 0.5), min_size=count, max_size=count)))
-    costs = Costs(prices, per_start=draw(st.sampled_from((0.0, 0.01))))
+    prices, noise = (np.array(draw(st.lists(st.floats(0.05, 0.5), min_size=count, max_size=count))) for _ in range(2))
+    wear = draw(st.sampled_from((0.0, 0.05)))
+    costs = Costs(prices, draw(st.sampled_from((0.0, 0.2))) * noise, wear, draw(st.sampled_from((0.0, 0.01))))
     dwell = Dwell(
         draw(st.integers(0, 3)) * step_h,
         draw(st.integers(0, 3)) * step_h,
@@ -183,6 +206,101 @@ def test_in_most_countable_cases_the_schedule_is_the_best_there_is() -> None:
         worst = max(worst, found.cost - least)
     assert exact >= 18
     assert worst <= 3 * 0.25 * 0.33 * 0.2
+
+
+@st.composite
+def two_speeds(draw: st.DrawFn) -> tuple[tuple[Outlook, HouseRates, Costs, Dwell, float], tuple[Speed, ...]]:
+    """A small case of up to six steps with a low and a high speed, the low one allowed in hours of its own."""
+    now, house, costs, dwell, share = draw(small_cases())
+    count = min(now.steps, 6)
+    now = now.part(slice(0, count), now.start_ug_m3)
+    costs = replace(costs, **{name: getattr(costs, name)[:count] for name in ("price_per_kwh", "noise_per_h")})
+    low_share = draw(st.floats(0.2, 0.8))
+    hours = np.array(draw(st.lists(st.booleans(), min_size=count, max_size=count)))
+    low = Speed("low", low_share * house.clean_air_per_h, draw(st.floats(20.0, 300.0)), now.allowed | hours)
+    dwell = replace(dwell, speed_now=draw(st.integers(1, 2)))
+    return (now, house, costs, dwell, share), (low, Speed("high", house.clean_air_per_h, 300.0))
+
+
+@settings(max_examples=40, deadline=None)
+@given(two_speeds())
+def test_with_speeds_too_no_schedule_that_can_be_counted_costs_less_than_the_proven_bound(
+    case_and_speeds: tuple[tuple[Outlook, HouseRates, Costs, Dwell, float], tuple[Speed, ...]],
+) -> None:
+    # Exhaustive enumeration as the oracle: each step at rest, at the low or at the high speed.
+    (now, house, costs, dwell, share), speeds = case_and_speeds
+    every = Enumeration(now, house, costs, dwell, dwell.run_steps(now.step_h), dwell.rest_steps(now.step_h), speeds)
+    target = max(float(every.mean.min() + share * np.ptp(every.mean)), 1e-3)
+    found = best_schedule(now, house, AirTarget(target), costs=costs, dwell=dwell, speeds=speeds)
+    least = float(every.cost[every.mean <= target * (1.0 + 1e-9)].min())
+    (own,) = np.flatnonzero((every.choice == found.choice).all(axis=1))
+    assert found.holds
+    assert found.cost == pytest.approx(every.cost[own], rel=1e-9, abs=1e-12)
+    assert found.plan.mean_ug_m3 == pytest.approx(every.mean[own], rel=1e-9)
+    assert found.least_cost <= least + 1e-9
+    assert found.cost >= least - 1e-9
+
+
+def test_with_two_speeds_in_most_countable_cases_the_schedule_is_the_best_there_is() -> None:
+    rng = np.random.default_rng(12)
+    exact, over = 0, []
+    for _ in range(16):
+        now = Outlook(0.25, rng.uniform(0, 120, 7), rng.uniform(0, 0.4, 7), np.ones(7, dtype=bool), 20.0)
+        share = rng.uniform(0.4, 0.7)
+        # Fan laws: power goes with the cube of the airflow (AMCA 201-02, from memory).
+        speeds = (Speed("low", share * 2.5, share**3 * 330.0), Speed("high", 2.5, 330.0))
+        dwell = Dwell(0.5, 0.5, bool(rng.integers(2)), 0.5)
+        every = Enumeration(now, HOUSE, Costs(0.2), dwell, 2, 2, speeds)
+        target = float(every.mean.min() + rng.uniform(0.1, 0.9) * np.ptp(every.mean))
+        found = best_schedule(now, HOUSE, AirTarget(target), costs=Costs(0.2), dwell=dwell, speeds=speeds)
+        least = float(every.cost[every.mean <= target * (1.0 + 1e-9)].min())
+        exact += found.cost <= least + 1e-9
+        over.append(found.cost / least - 1.0)
+    assert exact >= 10
+    assert max(over) <= 0.2
+
+
+@settings(max_examples=40, deadline=None)
+@given(small_cases(), st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+def test_days_with_budgets_of_their_own_are_kept_to_them_and_none_is_cleaner_than_the_bound(
+    case: tuple[Outlook, HouseRates, Costs, Dwell, float], first: float, second: float
+) -> None:
+    # Exhaustive enumeration as the oracle, with the energy of each of two days counted by itself.
+    now, house, _, dwell, _ = case
+    day = (np.arange(now.steps) >= (now.steps + 1) // 2).astype(np.intp)
+    every = Enumeration(now, house, Costs(), dwell, dwell.run_steps(now.step_h), dwell.rest_steps(now.step_h))
+    energy = np.array([every.cost_by_step[:, day == k].sum(axis=1) for k in np.unique(day)])
+    budgets = energy.min(axis=1) + np.array([first, second])[: len(energy)] * np.ptp(energy, axis=1)
+    found, least = best_air_by_days(now, house, budgets, day, dwell=dwell)
+    (own,) = np.flatnonzero((every.choice == found.choice).all(axis=1))
+    affordable = every.mean[(energy <= budgets[:, np.newaxis] * (1.0 + 1e-9) + 1e-12).all(axis=0)]
+    assert found.plan.mean_ug_m3 == pytest.approx(every.mean[own], rel=1e-9)
+    if affordable.size:
+        assert least <= affordable.min() * (1.0 + 1e-9) + 1e-9
+    # What goes on at midnight is finished first, whatever is left for it.
+    under_way = max(dwell.run_steps(now.step_h) - 1, 0) * now.step_h * 0.3
+    assert (energy[:, own] <= budgets * (1.0 + 1e-9) + under_way + 1e-12).all()
+    assert energy[0, own] <= max(budgets[0], energy[0].min()) * (1.0 + 1e-9) + 1e-12
+
+
+def test_noise_keeps_the_fan_to_the_hours_in_which_nobody_minds_it() -> None:
+    evening = np.arange(288) >= 144
+    held = [
+        best_schedule(outlook(), HOUSE, AirTarget(15.0), costs=Costs(0.2, np.where(evening, noise, 0.0)))
+        for noise in (0.0, 0.5)
+    ]
+    assert all(each.holds for each in held)
+    loud, spared = ((each.choice[evening] > 0).mean() for each in held)
+    assert spared < 0.5 * loud
+
+
+def test_noise_and_wear_of_a_plan_are_hours_and_starts_at_their_prices() -> None:
+    now = replace(outlook(12, called=0.5))
+    asked = np.array([0, 1, 1, 0, 0, 1, 1, 1, 0, 0, 0, 0], dtype=bool)
+    costs = Costs(0.2, noise_per_h=np.where(np.arange(12) < 6, 0.6, 0.0), wear_per_h=0.12, per_start=0.05)
+    # Half of each step is left to ask for: 3 noisy and 5 worn steps of 1/24 h, and two half starts.
+    expected = 3 / 24 * 0.6 + 5 / 24 * 0.12 + 2 * 0.5 * 0.05
+    assert costs.of_noise_and_wear(now.running(asked), now) == pytest.approx(expected)
 
 
 @st.composite
