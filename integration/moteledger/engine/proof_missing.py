@@ -1,12 +1,12 @@
 """What a fan-off / fan-on test still lacks, in the words in which it is asked for."""
 
 from dataclasses import dataclass
-from math import ceil, hypot, log, sqrt
+from math import ceil, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from motemodel.estimate import Decay, DecayTest, Estimate, HouseRecord, Unknown, decay_test
+from motemodel.estimate import Decay, DecayTest, Estimate, HouseRecord, Unknown, combined
 from motemodel.plan import ProofConditions, SensorNoise, narrowed_by, start_needed
 
 _EVEN_SHARE = sqrt(0.5)
@@ -40,7 +40,7 @@ class Missing:
         lacking = tuple(self._first_decay(on) for on in (False, True) if isinstance(losses[on], Unknown))
         if lacking:
             return lacking
-        return self._narrower(*(loss for loss in losses.values() if isinstance(loss, Estimate)))
+        return self._narrower()
 
     def _first_decay(self, on: bool) -> str:
         state = "on" if on else "off"
@@ -75,21 +75,36 @@ class Missing:
         )
         return 100.0 if needed is None else needed
 
-    def _narrower(self, off: Estimate, on: Estimate) -> tuple[str, ...]:
-        delivered_per_h = on.value - off.value
-        if delivered_per_h <= hypot(off.half_width, on.half_width):
+    def _narrower(self) -> tuple[str, ...]:
+        delivered, volume_m3 = self.found.clean_air_delivered_m3h, self.record.volume_m3
+        if not isinstance(delivered, Estimate) or delivered.low <= 0.0:
             return (
                 "what the fan clears does not stand out yet: check that the filter is in place and the fan blows, then "
                 f"let another peak of about {self._start():.0f} µg/m³ clear with the fan off, and one with the fan on",
             )
-        allowed = self.wanted * delivered_per_h
-        widths = {False: off.half_width, True: on.half_width}
-        asked = [
-            self._more(state, widths[state], self._share(allowed, widths[not state]))
-            for state in sorted(widths, key=lambda state: -widths[state])
-            if widths[state] > self._share(allowed, widths[not state])
-        ]
-        return tuple(asked)
+        allowed, half_width = (each / volume_m3 for each in (self.wanted * delivered.value, delivered.half_width))
+        noise = {on: self._by_noise(on) for on in (False, True)}
+        shared = sqrt(max(half_width**2 - noise[False] ** 2 - noise[True] ** 2, 0.0))
+        if shared > _MOST_BY_ENTRY * allowed:
+            return (self._higher(max(noise, key=self._by_entry)),)
+        left = sqrt(allowed**2 - shared**2)
+        return tuple(
+            self._more(on, noise[on], self._share(left, noise[not on]))
+            for on in sorted(noise, key=lambda on: -noise[on])
+            if noise[on] > self._share(left, noise[not on])
+        )
+
+    def _decays(self, on: bool) -> list[Decay]:
+        return [decay for decay in self.found.decays if decay.fan_on == on]
+
+    def _by_noise(self, on: bool) -> float:
+        """What the sensor's noise alone leaves open in one loss, 1/h; it is each decay's own."""
+        answer = combined([decay.own_loss_per_h for decay in self._decays(on)])
+        return answer.half_width if isinstance(answer, Estimate) else np.inf
+
+    def _by_entry(self, on: bool) -> float:
+        """How far doubt in what enters moves one loss, 1/h; it moves both alike, so only the difference counts."""
+        return max(abs(decay.by_entry_per_h) for decay in self._decays(on))
 
     @staticmethod
     def _share(allowed: float, other: float) -> float:
@@ -97,36 +112,26 @@ class Missing:
         even = allowed * _EVEN_SHARE
         return sqrt(allowed**2 - other**2) if other < even else even
 
-    def _more(self, on: bool, half_width: float, allowed: float) -> str:
-        """What narrows one half of the test: more time where the decay goes on, more decays, or a higher level.
+    def _more(self, on: bool, noise: float, allowed: float) -> str:
+        """What narrows the noise of one half of the test: more time where the decay goes on, more decays or a level."""
+        state, decays = "on" if on else "off", self._decays(on)
+        waits_h = self._wait_h(decays[-1], noise / allowed)
+        if len(decays) == 1 and waits_h is not None:
+            return f"another {5 * ceil(12.0 * waits_h)} minutes with the fan {state}"
+        single = noise / narrowed_by(len(decays))
+        counts = range(len(decays) + 1, _MOST_DECAYS)
+        enough = next((count for count in counts if single * narrowed_by(count) <= allowed), None)
+        if enough is None:
+            return self._higher(on)
+        more = enough - len(decays)
+        return f"{more} more decay{'s' if more > 1 else ''} with the fan {state}, from the same level or higher"
 
-        Time and repeats help against the sensor's noise; against doubt in what enters from outdoors they do not.
-        """
-        state = "on" if on else "off"
-        decays = [decay for decay in self.found.decays if decay.fan_on == on]
-        noise = min(self._half_width_by_noise(on), half_width)
-        by_entry = sqrt(half_width**2 - noise**2)
-        if by_entry < _MOST_BY_ENTRY * allowed:
-            noise_allowed = sqrt(allowed**2 - by_entry**2)
-            waits_h = self._wait_h(decays[-1], noise / noise_allowed)
-            if len(decays) == 1 and waits_h is not None:
-                return f"another {5 * ceil(12.0 * waits_h)} minutes with the fan {state}"
-            single = noise / narrowed_by(len(decays))
-            counts = range(len(decays) + 1, _MOST_DECAYS)
-            enough = next((count for count in counts if single * narrowed_by(count) <= noise_allowed), None)
-            if enough is not None:
-                more = enough - len(decays)
-                return f"{more} more decay{'s' if more > 1 else ''} with the fan {state}, from the same level or higher"
-        began = float(np.nanmax(self.record.indoor[[self._step_of(decay) for decay in decays]]))
+    def _higher(self, on: bool) -> str:
+        """Time and repeats do not help against doubt in what enters from outdoors; a higher level or cleaner air do."""
+        began = float(np.nanmax(self.record.indoor[[self._step_of(decay) for decay in self._decays(on)]]))
         level = max(self._start(), 1.5 * began)
         higher = f"from a higher level, about {level:.0f} µg/m³, or " if level <= _HIGHEST_START_UG_M3 else ""
-        return f"decays with the fan {state} {higher}on a day of cleaner outdoor air"
-
-    def _half_width_by_noise(self, on: bool) -> float:
-        entry = self.conditions.entry_per_h.value
-        certain = decay_test(self.record, entry_per_h=Estimate(entry, entry, entry))
-        answer = certain.loss_fan_on_per_h if on else certain.loss_fan_off_per_h
-        return answer.half_width if isinstance(answer, Estimate) else np.inf
+        return f"decays with the fan {'on' if on else 'off'} {higher}on a day of cleaner outdoor air"
 
     def _step_of(self, decay: Decay) -> int:
         step = round((decay.start_h - self.record.start_h) / self.record.step_h)

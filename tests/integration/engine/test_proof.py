@@ -1,5 +1,6 @@
 """The fan-off / fan-on test, evaluated from readings that scipy's integrator made, and planned for a house."""
 
+import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime, timedelta
@@ -14,25 +15,38 @@ from scipy.integrate import solve_ivp
 from moteledger.demo import HOUSE_FILE, SimulatedHouse
 from moteledger.engine import AssessmentError, guide, prove
 from moteledger.engine.assessment import Known, NotKnown
+from moteledger.engine.proof_missing import Missing
 from moteledger.settings import House, read_house
 from moteledger.store import Reading, Series
+from motemodel.estimate import Decay, DecayTest, Estimate, HouseRecord
+from motemodel.plan import ProofConditions
 
 VOLUME_M3, AIRFLOW_M3H = 366.0, 1530.0
 ENTRY, LOSS, CLEAN_AIR_M3H, OUTDOOR = 0.35, 0.6, 900.0, 9.0
-HOURS, FAN_ON_FROM_H = 6.0, 3.5
+HOURS, FAN_ON_FROM_H, FAN_ON_H, AGAIN_H = 6.0, 3.5, 1.75, 2.5
 
 MakeSeries = Callable[..., Series]
 MakeHouse = Callable[..., House]
 
 
 @cache
-def integrated(clean_air_m3h: float, meal_ug_m3: float, seed: int, hours: float) -> tuple[np.ndarray, np.ndarray]:
-    """Middles of minutes and indoor readings: a meal at 1 h, the fan off until 3.5 h, a meal at 3.6 h, the fan on."""
+def integrated(
+    clean_air_m3h: float, meal_ug_m3: float, seed: int, hours: float, again: int = 0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Middles of minutes and indoor readings: a meal at 1 h, the fan off until 3.5 h, a meal before that, the fan on.
+
+    `again`: how often meal and fan-on stretch are repeated, each 2.5 h after the one before, the fan
+    at rest until then. The air has been cleared by then, so that they are larger to come to the level of the first.
+    """
     middle = np.arange(0.0, hours, 1.0 / 60.0) + 0.5 / 60.0
+    repeats = [AGAIN_H * number for number in range(1 + again)]
+    meals = [1.0, *(3.2 + later for later in repeats)]
 
     def rate(t: float, c: np.ndarray) -> np.ndarray:
-        source = meal_ug_m3 / 0.25 if 1.0 < t < 1.25 or 3.2 < t < 3.45 else 0.0
-        fan = clean_air_m3h / VOLUME_M3 if t > FAN_ON_FROM_H else 0.0
+        source = meal_ug_m3 / 0.25 if any(begin < t < begin + 0.25 for begin in meals) else 0.0
+        source *= 1.5 if t > FAN_ON_FROM_H + FAN_ON_H else 1.0
+        running = any(FAN_ON_FROM_H + later < t < FAN_ON_FROM_H + later + FAN_ON_H for later in repeats)
+        fan = clean_air_m3h / VOLUME_M3 if running or (not again and t > FAN_ON_FROM_H) else 0.0
         return ENTRY * OUTDOOR + source - (LOSS + fan) * c
 
     upheld = ENTRY * OUTDOOR / LOSS
@@ -62,16 +76,25 @@ def tested(series: MakeSeries) -> Callable[..., dict[str, Series]]:
     """The readings of a guided test; `until_h` ends them early."""
 
     def readings(
-        *, clean_air_m3h: float = CLEAN_AIR_M3H, meal: float = 90.0, seed: int = 1, until_h: float = HOURS
+        *,
+        clean_air_m3h: float = CLEAN_AIR_M3H,
+        meal: float = 90.0,
+        seed: int = 1,
+        until_h: float = HOURS,
+        again: int = 0,
     ) -> dict[str, Series]:
-        middle, indoor = integrated(clean_air_m3h, meal, seed, HOURS)
+        until_h += AGAIN_H * again
+        middle, indoor = integrated(clean_air_m3h, meal, seed, HOURS + AGAIN_H * again, again)
         kept = middle < until_h
         hourly = np.arange(0.0, until_h + 0.1, 0.5)
         outdoor = OUTDOOR + 0.1 * (np.arange(hourly.size) % 2)
+        begins = FAN_ON_FROM_H + AGAIN_H * np.arange(1 + again)
+        switches = np.array([0.0, *np.column_stack([begins, begins + FAN_ON_H]).ravel()])
+        switches = switches[switches < until_h][: 2 + 2 * again]
         return {
             "indoor.pm25": series(middle[kept] + 0.5 / 60.0, indoor[kept]),
             "outdoor.pm25": series(hourly, outdoor),
-            "fan.running": series([0.0, FAN_ON_FROM_H], [0.0, 1.0]) if until_h > FAN_ON_FROM_H else series([0.0], 0.0),
+            "fan.running": series(switches, np.arange(switches.size) % 2.0),
             "window.open": series([0.0], 0.0),
         }
 
@@ -129,21 +152,73 @@ def test_half_way_it_asks_for_the_fan_and_knows_the_loss_already(
     assert proof.missing[0].startswith("the fan never runs")
 
 
-def test_a_decay_cut_short_is_asked_to_go_on_and_going_on_is_enough(
+def test_a_decay_cut_short_is_asked_to_go_on_and_going_on_as_long_is_enough(
     surveyed: House, tested: Callable[..., dict[str, Series]]
 ) -> None:
-    early = prove(surveyed, tested(seed=2, until_h=3.84), wanted=0.08)
-    assert early.missing == ("another 10 minutes with the fan on",)
-    assert not early.enough
-    assert prove(surveyed, tested(seed=2, until_h=3.84 + 10.0 / 60.0), wanted=0.08).enough
+    """Twenty minutes of the fan; what is asked for is judged by what each test then turns out to need."""
+    cut_h, wanted, did = 3.84, 0.06, []
+    for seed in range(8):
+        early = prove(surveyed, tested(seed=seed, until_h=cut_h), wanted=wanted)
+        asked = [re.fullmatch(r"another (\d+) minutes with the fan on", told) for told in early.missing]
+        if early.enough:
+            continue
+        assert len(asked) == 1
+        assert asked[0] is not None
+        minutes = int(asked[0][1])
+        did.append(prove(surveyed, tested(seed=seed, until_h=cut_h + minutes / 60.0), wanted=wanted).enough)
+        # Asked for in fives: nobody is kept waiting for more than two of them beyond what would have done.
+        assert minutes <= 10 or not prove(surveyed, tested(seed=seed, until_h=cut_h), wanted=1.7 * wanted).enough
+    assert len(did) >= 4
+    assert np.mean(did) > 0.5
 
 
-def test_where_doubt_in_what_enters_outweighs_noise_it_asks_for_a_higher_level_and_that_is_enough(
+def test_where_one_decay_is_too_noisy_as_many_more_are_asked_for_as_it_takes(
     surveyed: House, tested: Callable[..., dict[str, Series]]
 ) -> None:
-    low, high = (prove(surveyed, tested(meal=meal), wanted=0.07) for meal in (20.0, 90.0))
-    assert any("with the fan off from a higher level" in told for told in low.missing)
-    assert high.enough
+    """Readings that rise by 20 ug/m3 only: meals are cooked as asked for, and mostly it is enough."""
+    did = []
+    for seed in range(8):
+        first = prove(surveyed, tested(meal=20.0, seed=seed), wanted=0.07)
+        asked = re.fullmatch(r"(\d) more decays? with the fan on, from the same level or higher", first.missing[0])
+        assert asked is not None
+        after = prove(surveyed, tested(meal=20.0, seed=seed, again=int(asked[1])), wanted=0.07)
+        did.append(after.enough)
+    assert np.mean(did) >= 0.5
+
+
+def half_done(*, own: tuple[float, float], by_entry: tuple[float, float], lasted_h: float) -> Missing:
+    """A test whose decays are known: losses of 0.6 and 3.0 1/h (2.4 1/h is delivered), each with its own doubt."""
+    decays = tuple(
+        Decay(end_h - lasted_h, end_h, on, Estimate(loss, loss - half, loss + half), 20, shared)
+        for end_h, on, loss, half, shared in (
+            (1.0, False, 0.6, float(np.hypot(own[0], by_entry[0])), by_entry[0]),
+            (2.0, True, 3.0, float(np.hypot(own[1], by_entry[1])), by_entry[1]),
+        )
+    )
+    half = float(np.linalg.norm([*own, by_entry[1] - by_entry[0]]))
+    delivered = Estimate(2.4, 2.4 - half, 2.4 + half).scaled(VOLUME_M3)
+    record = HouseRecord(0.02, VOLUME_M3, np.full(100, 9.0), np.full(100, 60.0), np.repeat([0.0, 1.0], 50))
+    found = DecayTest(decays, decays[0].loss_per_h, decays[1].loss_per_h, delivered)
+    return Missing(record, found, ProofConditions(VOLUME_M3, 0.6, 878.0, 60.0), 0.08)
+
+
+def test_what_is_missing_worked_by_hand() -> None:
+    # 8 % of 2.4 is 0.192; the fan-off half leaves sqrt(0.192^2 - 0.05^2) = 0.185 of 0.3: 1.62 times too wide. A third
+    # of an hour then has to grow by 1.62^(2/3) = 1.38, that is by 7.6 min.
+    assert half_done(own=(0.05, 0.3), by_entry=(0.0, 0.0), lasted_h=0.3).told() == (
+        "another 10 minutes with the fan on",
+    )
+    # After half an hour at 3 1/h next to nothing is left to fall; (0.3 / 0.185)^2 = 2.6, so three decays in all.
+    assert half_done(own=(0.05, 0.3), by_entry=(0.0, 0.0), lasted_h=0.5).told() == (
+        "2 more decays with the fan on, from the same level or higher",
+    )
+    # Doubt in what enters moves both losses by 0.3 and the delivery not at all: it asks for nothing beyond.
+    shared = half_done(own=(0.05, 0.3), by_entry=(0.3, 0.3), lasted_h=0.5)
+    assert shared.told() == half_done(own=(0.05, 0.3), by_entry=(0.0, 0.0), lasted_h=0.5).told()
+    # It moves the slow decay by 0.2 and the quick one not at all: no more time and no repeat would help.
+    (told,) = half_done(own=(0.05, 0.1), by_entry=(0.2, 0.0), lasted_h=0.5).told()
+    assert told.startswith("decays with the fan off")
+    assert told.endswith("on a day of cleaner outdoor air")
 
 
 def test_a_level_too_low_is_told_with_one_that_would_do(
