@@ -7,6 +7,8 @@ from typing import NamedTuple
 from .hub_connection import LARGEST_DOCUMENT
 from .retrying import SourceError
 
+_MOST_DIGITS = 9
+
 
 class Event(NamedTuple):
     """One event: its data, and the last event ID once it is dispatched."""
@@ -16,10 +18,11 @@ class Event(NamedTuple):
 
 
 class EventParser:
-    """Bytes in, whole events out. The pause that a server asks for (`retry`) is not heeded: ours grows by itself."""
+    """Bytes in, whole events out; `retry_s` is the pause before coming back that the server asked for last."""
 
     def __init__(self, last_id: str = "") -> None:
         self.last_id = last_id
+        self.retry_s = 0.0
         self._decoder = codecs.getincrementaldecoder("utf-8-sig")("replace")
         self._rest = ""
         self._after_return = False
@@ -53,4 +56,6 @@ class EventParser:
             self._size += len(value) + 1
         elif name == "id" and "\0" not in value:
             self.last_id = value
+        elif name == "retry" and value.isascii() and value.isdecimal():
+            self.retry_s = int(value[:_MOST_DIGITS]) / 1000.0
         return None

@@ -2,8 +2,9 @@
 
 import asyncio
 import zlib
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from email.utils import parsedate_to_datetime
 
 import aiohttp
 from aiohttp.client_reqrep import ClientRequest
@@ -16,6 +17,7 @@ from .retrying import SourceError
 
 LARGEST_DOCUMENT = 1 << 20
 _SECONDS = 3600.0
+_MOST_DIGITS = 9
 
 
 class _ListedOnly(aiohttp.TCPConnector):
@@ -93,6 +95,21 @@ async def told_within(patience_s: float) -> AsyncIterator[None]:
         raise SourceError(f"broke off ({_brief(error)}); check it and the network") from None
 
 
+def asked_pause_s(headers: Mapping[str, str]) -> float:
+    """How long the answer asks to be left alone (Retry-After, RFC 9110 section 10.2.3), 0 where it asks for nothing.
+
+    It is a number of seconds, or a date that is taken by the answer's own Date: our clocks need not agree.
+    """
+    asked = headers.get("Retry-After", "").strip()
+    if asked.isascii() and asked.isdecimal():
+        return float(asked[:_MOST_DIGITS])
+    try:
+        waiting = parsedate_to_datetime(asked) - parsedate_to_datetime(headers.get("Date", ""))
+    except (TypeError, ValueError, OverflowError):
+        return 0.0
+    return max(0.0, waiting.total_seconds())
+
+
 def refuse_status(response: aiohttp.ClientResponse, *good: int) -> None:
     """Raise SourceError, with the fix, for an answer of another status."""
     status = response.status
@@ -107,7 +124,8 @@ def refuse_status(response: aiohttp.ClientResponse, *good: int) -> None:
         )
     if status in (401, 403):
         raise SourceError(f"answered {status}: it wants to know who asks; check [[hub.headers]] and the secret")
-    raise SourceError(f"answered {status} {response.reason or ''}; check its address and the hub".replace(" ;", ";"))
+    told = f"answered {status} {response.reason or ''}; check its address and the hub".replace(" ;", ";")
+    raise SourceError(told, wait_s=asked_pause_s(response.headers))
 
 
 async def body_of(response: aiohttp.ClientResponse) -> bytes:

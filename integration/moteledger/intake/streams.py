@@ -23,6 +23,8 @@ T = TypeVar("T")
 
 _SECONDS = 3600.0
 _REMEMBER_EVERY_S = 60.0
+_LONGEST_PAUSE_S = 300.0
+"""A stream may ask to be left alone before it is taken up again, and is, for so long at most."""
 
 
 class Stream:
@@ -38,18 +40,23 @@ class Stream:
         self._last_id: str | None = None
         self._remembered: str | None = None
         self._remembered_at = 0.0
+        self._pause_s = 0.0
 
     async def once(self) -> None:
         """Connect and follow until it breaks; always raises, at the latest when the hub ends the stream."""
         if self._last_id is None:
             kept = await asyncio.to_thread(self._store.latest_snapshot, self._kind)
             self._last_id = self._remembered = str(json.loads(kept[1])) if kept else ""
-        async with told(self._hub), session_to(self._hub.address, self._hub.tls, patience_s(self._hub)) as session:
-            if self._hub.way is Way.EVENTS:
-                await self._events(session)
-            else:
-                await self._websocket(session)
-        raise SourceError("ended the stream; connecting again")
+        try:
+            async with told(self._hub), session_to(self._hub.address, self._hub.tls, patience_s(self._hub)) as session:
+                if self._hub.way is Way.EVENTS:
+                    await self._events(session)
+                else:
+                    await self._websocket(session)
+            raise SourceError("ended the stream; connecting again")
+        except SourceError as error:
+            error.wait_s = max(error.wait_s, self._pause_s)
+            raise
 
     async def run(self, pace: Pace = PACE) -> None:
         """Follow for ever."""
@@ -71,7 +78,9 @@ class Stream:
             self._source.good(self._clock())
             parser = EventParser(self._last_id or "")
             while piece := await self._next(response.content.readany()):
-                for event in parser.feed(piece):
+                events = list(parser.feed(piece))
+                self._pause_s = min(parser.retry_s, _LONGEST_PAUSE_S)
+                for event in events:
                     await self._take(event.data.encode())
                     self._last_id = event.last_id
                     if time.monotonic() - self._remembered_at > _REMEMBER_EVERY_S:

@@ -23,7 +23,7 @@ from yarl import URL
 from ..engine.alarm_watch import HISTORY
 from ..engine.fan_control import DECISION
 from ..intake import PACE, Pace, Refusal, Source, SourceError, keep_trying
-from ..intake.hub_connection import session_to
+from ..intake.hub_connection import asked_pause_s, session_to
 from ..settings import Webhook
 from ..store import Store, StoreError, from_us, to_us
 
@@ -136,7 +136,7 @@ class Sender:
                 asyncio.timeout(_PATIENCE_S),
                 session.post(self._hook.address, data=body, headers=headers, allow_redirects=False) as answer,
             ):
-                status = answer.status
+                status, asked_s = answer.status, asked_pause_s(answer.headers)
         except (aiohttp.ClientError, TimeoutError, OSError) as error:
             raise SourceError(f"does not take messages ({type(error).__name__}); they wait") from None
         if status in _REFUSED_FOR_GOOD:
@@ -146,4 +146,4 @@ class Sender:
             why = "was refused for good and put aside; see what the address asks for"
             self._state.refused_document(Refusal(place=message_id, value=str(status), reason=why))
         elif not 200 <= status < 300:
-            raise SourceError(f"answers {status}; what is to be sent waits")
+            raise SourceError(f"answers {status}; what is to be sent waits", wait_s=asked_s)

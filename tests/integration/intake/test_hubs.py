@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from moteledger.intake import Pace, SourceError
 from moteledger.intake.event_stream import EventParser
-from moteledger.intake.hub_connection import LARGEST_DOCUMENT, unpacked
+from moteledger.intake.hub_connection import LARGEST_DOCUMENT, asked_pause_s, unpacked
 from moteledger.settings import HouseFileError, read_house
 
 AIR = {"hall": {"dust": 8.5, "fan": "on", "at": "2026-01-31T14:04:00Z"}}
@@ -31,8 +31,9 @@ states = { on = 1, off = 0 }
 """
 
 
-def sources(address: object, more: str = "", signals: str = SIGNALS) -> str:
-    return f'[[hub]]\nname = "cellar"\naddress = "{address}"\nevery = "1 s"\npatience = "0.3 s"\n{more}\n{signals}'
+def sources(address: object, more: str = "", signals: str = SIGNALS, patience: str = "60 s") -> str:
+    about = f'name = "cellar"\naddress = "{address}"\nevery = "1 s"\npatience = "{patience}"'
+    return f"[[hub]]\n{about}\n{more}\n{signals}"
 
 
 def answering(body: bytes, **options):
@@ -147,8 +148,10 @@ async def test_whatever_a_hub_does_wrong_is_told_and_stops_no_other(hub, house, 
     servers["well"] = await hub(
         answering(gzip.compress(json.dumps(AIR).encode()), headers={"Content-Encoding": "gzip"})
     )
+    patience = {name: "0.3 s" for name, (_, told) in FAULTS.items() if "0.3 s" in told}
     text = "".join(
-        sources(server.make_url("/air")).replace('"cellar"', f'"{name}"') for name, server in servers.items()
+        sources(server.make_url("/air"), patience=patience.get(name, "60 s")).replace('"cellar"', f'"{name}"')
+        for name, server in servers.items()
     )
     running = run(house(text))
     await running.until(
@@ -318,6 +321,66 @@ async def test_a_stream_that_leads_elsewhere_or_says_nothing_is_left(hub, house,
 def events(*pieces: bytes) -> list[tuple[str, str]]:
     parser = EventParser()
     return [tuple(event) for piece in pieces for event in parser.feed(piece)]
+
+
+def test_a_hub_may_ask_to_be_left_alone_in_seconds_or_until_a_date() -> None:
+    # RFC 9110, section 10.2.3 "Retry-After": its two examples, and section 5.6.7 for the form of the dates.
+    day = "Fri, 31 Dec 1999 23:58:00 GMT"
+    assert asked_pause_s({"Retry-After": "120"}) == 120.0
+    assert asked_pause_s({"Retry-After": "Fri, 31 Dec 1999 23:59:59 GMT", "Date": day}) == 119.0
+    assert asked_pause_s({"Retry-After": "Fri, 31 Dec 1999 23:57:00 GMT", "Date": day}) == 0.0
+    assert asked_pause_s({}) == asked_pause_s({"Retry-After": "Fri, 31 Dec 1999 23:59:59 GMT"}) == 0.0
+    assert SourceError("", wait_s=asked_pause_s({"Retry-After": "9" * 5000})).wait_s == 3600.0, "an hour at most"
+
+
+@given(asked=st.text(max_size=40), now=st.sampled_from(["", "Fri, 31 Dec 1999 23:58:00 GMT", "yesterday"]))
+def test_no_words_of_a_hub_on_when_to_come_back_do_any_harm(asked: str, now: str) -> None:
+    assert asked_pause_s({"Retry-After": asked, "Date": now}) >= 0.0
+
+
+async def test_a_hub_that_asks_to_be_left_alone_is(hub, house, run) -> None:
+    asked = []
+
+    async def busy(request: web.Request) -> web.StreamResponse:
+        asked.append(request.path)
+        return web.Response(status=503, headers={"Retry-After": "1200"})
+
+    async def breaking(request: web.Request) -> web.StreamResponse:
+        asked.append(request.path)
+        response = web.StreamResponse(headers={"Content-Type": "text/event-stream"})
+        await response.prepare(request)
+        await response.write(b"retry: 60000\nretry: soon\n\n")
+        return response
+
+    polled, streamed = await hub(busy), await hub(breaking)
+    text = sources(polled.make_url("/air")) + sources(streamed.make_url("/air"), 'way = "events"').replace(
+        "cellar", "attic"
+    )
+    running = run(house(text))
+    await running.until(lambda: running["cellar"].error and running["attic"].error)
+    assert running["cellar"].next_try == "2026-01-31T14:25:00Z", "the clock of the test stands at 14:05"
+    assert running["attic"].next_try == "2026-01-31T14:06:00Z"
+    await asyncio.sleep(0.3)
+    assert len(asked) == 2, "at the test's own pace both would have been asked again by now"
+
+
+@pytest.mark.parametrize(
+    ("lines", "pause_s"),
+    [
+        # WHATWG HTML, section 9.2.6: ASCII digits alone set the reconnection time, in milliseconds (from memory).
+        (b"retry: 10000\n", 10.0),
+        (b"retry:250\n", 0.25),
+        (b"retry: 10s\n", 0.0),
+        (b"retry: -1\n", 0.0),
+        (b"retry: \xd9\xa3\n", 0.0),
+        (b"retry\n", 0.0),
+        (b"retry: 10000\nretry: x\n", 10.0),
+    ],
+)
+def test_a_stream_says_how_long_to_wait_before_coming_back(lines: bytes, pause_s: float) -> None:
+    parser = EventParser()
+    list(parser.feed(lines))
+    assert parser.retry_s == pause_s
 
 
 def test_the_examples_of_the_html_standard() -> None:

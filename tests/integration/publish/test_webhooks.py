@@ -66,7 +66,8 @@ class Office:
         status = self.statuses.pop(0) if self.statuses else 204
         if status == 204:
             self.taken.append(json.loads(body)["id"])
-        return web.Response(status=status, headers={"Location": "/elsewhere"} if status == 302 else {})
+        headers = {302: {"Location": "/elsewhere"}, 429: {"Retry-After": "90"}}.get(status, {})
+        return web.Response(status=status, headers=headers)
 
 
 @pytest.fixture
@@ -123,8 +124,9 @@ async def test_an_address_that_cannot_take_it_now_is_asked_again(sender, office,
     await sender().once()
     expected = [happened(store, 1), happened(store, 2)]
     office.statuses = [204, status]
-    with pytest.raises(SourceError, match=str(status)):
+    with pytest.raises(SourceError, match=str(status)) as caught:
         await sender().once()
+    assert caught.value.wait_s == (90.0 if status == 429 else 0.0), "Retry-After (RFC 6585 section 4) is heeded"
     await sender().once()
     assert office.taken == expected
 
