@@ -210,7 +210,8 @@ class Alternative(Document):
     """One way to run the fan over the same forecast.
 
     `hours_above_target` are those with more than the target; `holds_target` whether its means by days keep within it by
-    the margin that the schedule keeps as well.
+    the margin that the schedule keeps as well. `cost` is that of energy; `noise_and_wear_cost` what the house file
+    prices beside it, over the calls, if it does.
     """
 
     name: str
@@ -220,6 +221,7 @@ class Alternative(Document):
     cost: Figure
     hours_above_target: float | None = None
     holds_target: bool | None = None
+    noise_and_wear_cost: float | None = None
 
 
 class HourAhead(Document):
@@ -242,6 +244,8 @@ class FanAdvice(Document):
     readings behind the advice, and `confidence` (0..1) is how sure it is that `action_now` is right. On the same
     forecast no schedule could save more than the share `gap_to_bound` of what this one costs beyond the calls.
     `expected_pm25_by_hour` is what the schedule should come to indoors, ug/m3; `hours_ahead` the forecast behind it.
+    `budget_left_kwh` is what the house file's budget leaves for each calendar day of the plan; with one, the gap is the
+    share of the mean by which a schedule within it could be cleaner.
     """
 
     action_now: Action
@@ -262,6 +266,8 @@ class FanAdvice(Document):
     confidence: Annotated[float, Field(ge=0, le=1)] = 0.0
     expected_pm25_by_hour: tuple[float, ...] = ()
     hours_ahead: tuple[HourAhead, ...] = ()
+    noise_and_wear_cost: float | None = None
+    budget_left_kwh: tuple[float, ...] | None = None
 
 
 class Air(Document):

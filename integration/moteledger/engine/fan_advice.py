@@ -1,6 +1,6 @@
 """What the fan should do over the hours ahead, beside the simple alternatives on the same forecast."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -12,7 +12,6 @@ from motemodel.estimate import Estimate
 from motemodel.plan import (
     ALWAYS_ON,
     THERMOSTAT_ONLY,
-    Costs,
     Dwell,
     FanPlan,
     HouseRates,
@@ -21,34 +20,26 @@ from motemodel.plan import (
     planned,
     simple_plans,
 )
-from motemodel.units import M3H_PER_CFM
 
-from ..settings import BlowerType, House
+from ..settings import House
 from ..signals import OUTDOOR_FORECAST, signal_named
 from ..store import Series, from_us
 from .account import Rates
-from .assessment import Alternative, DataBehind, FanAdvice, FanSpan, Figure, HourAhead, NotKnown
+from .assessment import Alternative, DataBehind, FanAdvice, FanSpan, Figure, HourAhead
+from .fan_costs import budgets_ahead, cost_figure, costs_of, energy_figure, fan_power, noise_and_wear
 from .fan_outlook import HORIZON_H, STEP, STEP_H, Ahead, ahead
 from .fan_reason import decision, printed
-from .fan_search import Found, find_schedule
-from .figures import figure, spread
+from .fan_search import Found, find_schedule, find_within_budget
+from .figures import figure
 from .grid import GriddedHouse
 
 BoolArray = NDArray[np.bool_]
 
 _VALID_FOR = timedelta(minutes=15)
-_START_COSTS_H = 0.05
-"""Wear of a start, as hours of running (common practice, no source): enough to let a run go on rather than flicker."""
 _SURE, _UNSURE, _DOUBTFUL = 0.9, 0.5, 0.2
 _PERSISTENCE = "outdoor PM2.5 now, fading into this place's own daily pattern"
 _CALLS = "calls by this house's habit at the temperature ahead, or as usual for the hour"
 _BEHIND = ("indoor.pm25", "outdoor.pm25")
-_WATTS_PER_M3H = {
-    BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.414 / M3H_PER_CFM,
-    BlowerType.CONSTANT_TORQUE: 0.281 / M3H_PER_CFM,
-    BlowerType.CONSTANT_AIRFLOW: 0.281 / M3H_PER_CFM,
-}
-"""Default fan power at 0.5 in.w.c., ANSI/RESNET/ICC 301: 0.414 W/cfm split-capacitor, 0.281 W/cfm brushless."""
 
 
 def fan_advice(
@@ -60,7 +51,9 @@ def fan_advice(
     readings: Mapping[str, Series] | None = None,
     dwell: Dwell | None = None,
 ) -> FanAdvice:
-    """The cheapest schedule of the next two days that holds the target, beside simple ways of running the fan.
+    """The best schedule of the next two days, beside simple ways of running the fan.
+
+    The cheapest that holds the target, or where the house file sets a budget of a day the cleanest within it.
 
     `readings` tell which data are behind the advice, and hold the supplied forecast of the outdoor air if there is one;
     `dwell` what the fan is doing now and its least times.
@@ -80,12 +73,19 @@ def fan_advice(
         source_ug_m3_h=source_ug_m3_h,
         fan_extra_entry_per_h=rates.fan_extra_entry_per_h * rates.gain.value,
     )
-    costs = _costs(house, scaled)
+    costs = costs_of(house, scaled, hours_ahead)
     speeds = _speeds(house, hours_ahead, scaled)
-    found = find_schedule(hours_ahead, scaled, planned_for, costs, dwell, speeds)
+    budgets = budgets_ahead(house, gridded, hours_ahead, power)
+
+    def find(hours: Ahead) -> Found:
+        if budgets is None:
+            return find_schedule(hours, scaled, planned_for, costs, dwell, speeds)
+        return find_within_budget(hours, scaled, budgets, dwell, speeds)
+
+    found = find(hours_ahead)
     best, forced = found.schedule.plan, found.forced
     plans = simple_plans(outlook, scaled, target)
-    action, reason = decision(found, plans, scaled, target, house)
+    action, reason = decision(found, plans, scaled, target, house, budgets)
     return FanAdvice(
         action_now=action,
         reason=reason,
@@ -93,16 +93,17 @@ def fan_advice(
         forecast_basis=f"{_outdoor_basis(hours_ahead)}; {_CALLS}",
         schedule=tuple(_spans(found.schedule.choice, speeds if house.fan.speeds else (), now)),
         run_hours=best.run_hours,
-        energy_kwh=_energy(best, power_known),
+        energy_kwh=energy_figure(best, power_known),
         mean_pm25=_mean(best, hours_ahead, scaled),
         target_ug_m3=target,
         alternatives=tuple(
             Alternative(
                 name=printed(plan.name),
                 run_hours=plan.run_hours,
-                energy_kwh=_energy(plan, power_known),
+                energy_kwh=energy_figure(plan, power_known),
                 mean_pm25=_mean(plan, hours_ahead, scaled),
-                cost=_cost(plan, house, power_known),
+                cost=cost_figure(plan, house, power_known),
+                noise_and_wear_cost=noise_and_wear(plan, house, costs, hours_ahead),
                 hours_above_target=plan.hours_above(target, STEP_H),
                 holds_target=found.holds(plan, planned_for),
             )
@@ -111,11 +112,13 @@ def fan_advice(
         planned_until=now + timedelta(hours=HORIZON_H),
         hours_above_target=best.hours_above(target, STEP_H),
         holds_target=found.holds(best, target),
-        gap_to_bound=found.schedule.gap,
+        gap_to_bound=found.gap,
+        noise_and_wear_cost=noise_and_wear(best, house, costs, hours_ahead),
+        budget_left_kwh=None if budgets is None else tuple(budgets.round(3).tolist()),
         expected_pm25_by_hour=tuple(_by_hour(best)),
         hours_ahead=_hours_ahead(best, hours_ahead, scaled),
         based_on=_behind(house, gridded, readings or {}),
-        confidence=_confidence(found, rates.delivered_m3h, scaled, planned_for, costs, dwell, speeds),
+        confidence=_confidence(found, rates.delivered_m3h, find),
     )
 
 
@@ -127,21 +130,7 @@ def _outdoor_basis(hours: Ahead) -> str:
     return supplied if hours.supplied_h == HORIZON_H else f"{supplied}, then this place's own daily pattern"
 
 
-def _costs(house: House, rates: HouseRates) -> Costs:
-    """Energy at the tariff, or a kilowatt-hour as the currency, and the wear of a start."""
-    price = house.tariff.per_kwh or 1.0
-    return Costs(price_per_kwh=price, per_start=price * rates.fan_power_w / 1000.0 * _START_COSTS_H)
-
-
-def _confidence(
-    found: Found,
-    delivered: Estimate,
-    rates: HouseRates,
-    target: float,
-    costs: Costs,
-    dwell: Dwell,
-    speeds: tuple[Speed, ...],
-) -> float:
+def _confidence(found: Found, delivered: Estimate, find: Callable[[Ahead], Found]) -> float:
     """How sure it is that what is advised now is right, given what the outdoor air may do: at least this.
 
     If the plans for both ends of the forecast's 90 % interval ask for the same now, so do those between; if one end
@@ -154,7 +143,7 @@ def _confidence(
         return _DOUBTFUL
     for outdoor in (forecast.low, forecast.high):
         end = replace(found.ahead, outlook=found.ahead.under(outdoor))
-        if bool(find_schedule(end, rates, target, costs, dwell, speeds).forced[0]) != now:
+        if bool(find(end).forced[0]) != now:
             return _UNSURE
     return _SURE
 
@@ -187,30 +176,6 @@ def _shown(plans: Sequence[FanPlan], found: Found, target: float) -> tuple[FanPl
     usual = {id(ways[len(ways) // 2]) for ways in kinds.values() if ways}
     ends = {id(plan) for plan in plans if plan.name == THERMOSTAT_ONLY or plan.name.startswith(ALWAYS_ON)}
     return tuple(plan for plan in plans if id(plan) in {id(best), *usual, *ends})
-
-
-def fan_power(house: House) -> tuple[float, bool]:
-    """Fan power, W, and whether the house file states it."""
-    handler = house.air_handler
-    if handler.fan_power is not None:
-        return handler.fan_power, True
-    return (handler.airflow or 2000.0) * _WATTS_PER_M3H[handler.blower], False
-
-
-def _energy(plan: FanPlan, power_known: bool) -> Figure:
-    return figure(energy_kwh(plan.energy_kwh, power_known), "kWh")
-
-
-def energy_kwh(reckoned_kwh: float, power_known: bool) -> Estimate:
-    """Fan energy with its spread: power as surveyed is good to a tenth, a usual figure to a half (common practice)."""
-    return spread(reckoned_kwh, 1.1 if power_known else 1.5)
-
-
-def _cost(plan: FanPlan, house: House, power_known: bool) -> Figure:
-    price = house.tariff.per_kwh
-    if price is None:
-        return NotKnown(reason="the house file gives no tariff; add tariff.per_kwh")
-    return figure(energy_kwh(plan.energy_kwh, power_known).scaled(price), house.tariff.currency or "money")
 
 
 def _mean(plan: FanPlan, hours: Ahead, rates: HouseRates) -> Figure:

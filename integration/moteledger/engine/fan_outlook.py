@@ -19,7 +19,7 @@ from motemodel.plan import (
     usual_share_by_hour,
 )
 
-from ..settings import House, QuietHours
+from ..settings import House, NoiseHours, QuietHours
 from ..store import Series
 from .grid import GriddedHouse
 from .supplied_forecast import following
@@ -70,11 +70,15 @@ class Ahead:
         """The same hours without the rest after cooling."""
         return replace(self, outlook=replace(self.outlook, barred=None))
 
+    @property
+    def days(self) -> NDArray[np.intp]:
+        """The calendar day of each step, 0 for today, (T,)."""
+        return calendar_days(self.hour_now, self.outlook.steps, STEP_H)
+
     def target(self, mean_ug_m3: float, *, forgiving: bool) -> AirTarget:
         """The target by calendar days; a `forgiving` one does not ask today's rest to make up for a poor beginning."""
         past = min(self.today_ug_m3, mean_ug_m3) if forgiving else self.today_ug_m3
-        days = calendar_days(self.hour_now, self.outlook.steps, STEP_H)
-        return AirTarget(mean_ug_m3, days, self.today_h, past)
+        return AirTarget(mean_ug_m3, self.days, self.today_h, past)
 
 
 @dataclass(frozen=True)
@@ -182,13 +186,14 @@ def _allowed(house: House, now: datetime, steps: int) -> BoolArray:
 
     def is_quiet(moment: datetime) -> bool:
         local = moment.astimezone(house.zone).time()
-        return any(_within(local, quiet) for quiet in house.quiet_hours)
+        return any(within_span(local, quiet) for quiet in house.quiet_hours)
 
     begins = [now + k * STEP for k in range(steps)]
     return np.array([not (is_quiet(begin) or is_quiet(begin + STEP - _MOMENT)) for begin in begins])
 
 
-def _within(moment: time, quiet: QuietHours) -> bool:
+def within_span(moment: time, quiet: QuietHours | NoiseHours) -> bool:
+    """Whether a local time lies in a daily span, which may go over midnight."""
     if quiet.start <= quiet.end:
         return quiet.start <= moment < quiet.end
     return moment >= quiet.start or moment < quiet.end

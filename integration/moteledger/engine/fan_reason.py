@@ -3,12 +3,14 @@
 from collections.abc import Sequence
 from math import isfinite
 
+from motemodel.bounds import FloatArray
 from motemodel.filters import curve_from_merv, pm25_efficiency
 from motemodel.plan import FanPlan, HouseRates, intake_shut_gain, room_cleaner_m3h
 from motemodel.units import Quantity, from_inside
 
 from ..settings import House, Units
 from .assessment import Action
+from .fan_costs import daily_budget_kwh
 from .fan_outlook import HORIZON_H
 from .fan_search import Found
 
@@ -18,11 +20,18 @@ _WORTH_TELLING = 0.05
 
 
 def decision(
-    found: Found, plans: Sequence[FanPlan], rates: HouseRates, target: float, house: House
+    found: Found,
+    plans: Sequence[FanPlan],
+    rates: HouseRates,
+    target: float,
+    house: House,
+    budgets_kwh: FloatArray | None = None,
 ) -> tuple[Action, str]:
-    """What to do now, and why."""
+    """What to do now, and why; `budgets_kwh` (K,) are those of the calendar days, where budgets tell."""
     if rates.clean_air_per_h <= 0.0:
         return "leave", "It is not known yet how much clean air the running fan delivers, so nothing is advised."
+    if budgets_kwh is not None:
+        return "run" if found.forced[0] else "rest", _within_budget(found, rates, target, house, budgets_kwh)
     schedule, outlook, forced = found.schedule, found.ahead.outlook, found.forced
     extra = bool(forced[0])
     mean, wish = f"{schedule.plan.mean_ug_m3:.0f} µg/m³", f"{target:g} µg/m³"
@@ -46,6 +55,22 @@ def decision(
         f"Running it {hours:.1f} h beyond the thermostat's calls holds the air at {mean}, within {wish}{beside}; no "
         f"schedule could save more than {max(schedule.gap, 0.001):.1%} of that.{lost}{damp}",
     )
+
+
+def _within_budget(found: Found, rates: HouseRates, target: float, house: House, budgets_kwh: FloatArray) -> str:
+    """What the budget buys, how near that is to the best there is, and what else helps where it is not enough."""
+    plan, fan = found.schedule.plan, house.fan
+    daily = f"{daily_budget_kwh(house) or 0.0:.2g} kWh"
+    if fan.money_per_day is not None:
+        daily = f"{fan.money_per_day:g} {house.tariff.currency or 'money'} ({daily})"
+    holds = found.holds(plan, target)
+    told = (
+        f"Of the {daily} a day that may be spent on running it beyond the thermostat's calls, {budgets_kwh[0]:.1f} kWh "
+        f"are left today. The cleanest air that this buys comes to {plan.mean_ug_m3:.0f} µg/m³ over {HORIZON_H} h, "
+        f"{'within' if holds else 'above'} {target:g} µg/m³; no schedule within it could be more than "
+        f"{max(found.gap, 0.001):.1%} cleaner."
+    )
+    return told if holds else told + _beyond_the_fan(found, rates, target, house)
 
 
 def _beyond_the_fan(found: Found, rates: HouseRates, target: float, house: House) -> str:

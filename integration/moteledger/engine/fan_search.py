@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from motemodel.plan import Costs, Dwell, FanPlan, HouseRates, Schedule, Speed, best_schedule
+from motemodel.bounds import FloatArray
+from motemodel.plan import Costs, Dwell, FanPlan, HouseRates, Schedule, Speed, best_air_by_days, best_schedule
 
 from .fan_outlook import Ahead
 
@@ -17,12 +18,22 @@ class Found:
     """A schedule, and what had to be given up for it.
 
     `forgiving`: that what is left of today makes up for its beginning; `unguarded`: the rest after cooling calls.
+    `least_mean_ug_m3`: within a budget, the mean below which no schedule comes; None where the target tells.
     """
 
     schedule: Schedule
     ahead: Ahead
     forgiving: bool
     unguarded: bool
+    least_mean_ug_m3: float | None = None
+
+    @property
+    def gap(self) -> float:
+        """Share of the cost, or within a budget of the mean, that a perfect schedule might still save at most, 0..1."""
+        if self.least_mean_ug_m3 is None:
+            return self.schedule.gap
+        mean = self.schedule.plan.mean_ug_m3
+        return max(1.0 - self.least_mean_ug_m3 / mean, 0.0) if mean > 0.0 else 0.0
 
     def holds(self, plan: FanPlan, target: float) -> bool:
         """Whether another way of running the fan keeps the same target by the same days."""
@@ -35,6 +46,14 @@ class Found:
     def forced(self) -> BoolArray:
         """Where the fan is asked for, (T,)."""
         return self.schedule.choice > 0
+
+
+def find_within_budget(
+    hours: Ahead, rates: HouseRates, budgets_kwh: FloatArray, dwell: Dwell, speeds: tuple[Speed, ...] = ()
+) -> Found:
+    """The cleanest air that the budgets of the calendar days buy; the rest after cooling calls is kept."""
+    schedule, least = best_air_by_days(hours.outlook, rates, budgets_kwh, hours.days, dwell=dwell, speeds=speeds)
+    return Found(schedule, hours, forgiving=False, unguarded=False, least_mean_ug_m3=least)
 
 
 def find_schedule(

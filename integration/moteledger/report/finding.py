@@ -10,7 +10,7 @@ from motemodel.bounds import FloatArray
 from ..engine import AssessmentError, Proof, prove
 from ..engine.assess import Study, study
 from ..engine.assessment import Figure, Known, NotKnown, TracePoint
-from ..engine.fan_advice import energy_kwh, fan_power
+from ..engine.fan_costs import energy_kwh, fan_power
 from ..engine.figures import figure
 from ..engine.filter_advice import daily_drops
 from ..engine.grid import GriddedHouse

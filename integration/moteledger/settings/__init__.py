@@ -5,6 +5,7 @@ from .candidates import Candidate, DuctKind, FittingLoss, RemoteDuct, Transition
 from .collecting import Collecting
 from .collector import Collector
 from .completeness import Missing, missing_keys
+from .fan import FanSettings, FanSpeed, NoiseHours
 from .file import (
     CandidatesFileError,
     HouseFileError,
@@ -65,6 +66,8 @@ __all__ = [
     "DoorReading",
     "DuctKind",
     "Dust",
+    "FanSettings",
+    "FanSpeed",
     "FilterSettings",
     "FittingLoss",
     "Gap",
@@ -80,6 +83,7 @@ __all__ = [
     "MqttTopic",
     "Network",
     "NoSuchPlaceError",
+    "NoiseHours",
     "Outdoors",
     "QuietHours",
     "Ranges",

@@ -426,6 +426,15 @@ class House(Table):
             raise ValueError(f"sensors: {', '.join(sorted(twice))} listed more than once; keep one entry a signal")
         return self
 
+    @model_validator(mode="after")
+    def _money_has_a_tariff(self) -> Self:
+        if self.fan.needs_tariff and not self.tariff.per_kwh:
+            raise ValueError(
+                "fan: noise, wear and money_per_day are in money, which is weighed against energy by the tariff; "
+                "add tariff.per_kwh, or give energy_per_day"
+            )
+        return self
+
     @property
     def zone(self) -> ZoneInfo:
         """The house's time zone."""

@@ -21,6 +21,7 @@ _EXAMPLE = {
     Quantity.MASS: 60_000.0,
     Quantity.EMISSION: 2000.0,
     Quantity.VELOCITY: 3.0,
+    Quantity.ENERGY: 1.5,
 }
 
 
@@ -71,6 +72,7 @@ Temperature = Annotated[float, _validator(Quantity.TEMPERATURE), Field(ge=-70, l
 Duration = Annotated[float, _validator(Quantity.DURATION), Field(gt=0, le=87_600)]
 TemperatureRise = Annotated[float, BeforeValidator(_difference), Field(ge=2, le=60)]
 Velocity = Annotated[float, _validator(Quantity.VELOCITY), Field(ge=0, le=60)]
+Energy = Annotated[float, _validator(Quantity.ENERGY), Field(gt=0, le=1_000)]
 Emission = Annotated[float, _validator(Quantity.EMISSION), Field(ge=0, le=1e7)]
 Mass = Annotated[float, _validator(Quantity.MASS), Field(gt=0, le=1e8)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
