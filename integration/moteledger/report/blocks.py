@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 
+from .drawing import Draw
 from .told import Cell, Line
 
 
@@ -50,10 +51,10 @@ class Table:
 
 @dataclass(frozen=True)
 class Picture:
-    """A drawing: SVG in the palette's own colours, what it shows in words, and what stands below it."""
+    """A picture: how it is drawn to a width, what it shows in words, and what stands below it."""
 
     name: str
-    svg: str
+    draw: Draw
     described: str
     caption: Line
 

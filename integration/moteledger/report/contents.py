@@ -1,6 +1,7 @@
 """What the report says and in which order: two pages that a client reads, then the appendix that bears them out."""
 
 from collections.abc import Iterator
+from functools import partial
 
 from ..engine.assessment import Verdict
 from ..settings import House
@@ -32,7 +33,7 @@ _LONG_H = 96.0
 
 def contents(report: ClientReport, house: House) -> Contents:
     """Compose the report for a house."""
-    teller = Teller(report.model_dump(mode="json"), house.units, house.zone)
+    teller = Teller(report.model_dump(mode="json"), house.units, house.zone, house.clock)
     writer = _Writer(report, teller)
     return Contents(
         title=line(teller.words(f"{_A}/house")),
@@ -108,7 +109,7 @@ class _Writer:
         yield Paragraph(told)
         yield Picture(
             "delivery",
-            delivery_picture(self.report, tell),
+            partial(delivery_picture, self.report, tell),
             "Clean air expected and delivered, each with its range",
             line("Hatched: the range that holds the true figure nine times in ten."),
         )
@@ -127,7 +128,7 @@ class _Writer:
         )
         yield Picture(
             "account",
-            account_picture(report),
+            partial(account_picture, report),
             "Two bars of one length: what came in and was made, and what took it out",
             (),
         )
@@ -284,7 +285,7 @@ class _Writer:
                 ((tell.moment(f"/proof/decays/{place}/start"),),),
                 ((tell.moment(f"/proof/decays/{place}/end"),),),
                 _text(f"fan {decay.fan}"),
-                tell.cell(f"/proof/decays/{place}/loss_per_h", unit=False),
+                tell.cell(f"/proof/decays/{place}/loss_per_h", unit=False, beside=True),
             )
             for place, decay in enumerate(proof.decays[:_MOST_EVENTS])
         )
@@ -329,17 +330,6 @@ class _Writer:
         if len(self.report.course) < 2:
             yield Paragraph(line("There are too few readings to draw."))
             return
-        caption = "Above: PM2.5 outdoors, indoors, and indoors by the account. Below: measured less reckoned."
-        yield Picture(
-            "course", course_picture("course", self.report, tell), "PM2.5 over the whole record", line(caption)
-        )
-        if self.report.lasted_h > _LONG_H and len(self.report.assessment.trace) > 1:
-            yield Picture(
-                "detail",
-                course_picture("detail", self.report, tell),
-                "PM2.5 over the last two days",
-                line("The last two days of the same."),
-            )
         if fit.bias_ug_m3 is not None:
             told = line(
                 "Drawn in steps of ",
@@ -354,6 +344,22 @@ class _Writer:
                 told = line(told, "; the account explains ", tell.exact("/fit/explained", percent=True))
                 told = line(told, " of the ups and downs")
             yield Paragraph(line(told, "."))
+        yield Picture(
+            "course",
+            partial(course_picture, "course", self.report, tell),
+            "PM2.5 over the whole record",
+            line(
+                "PM2.5, µg/m³: outdoors; indoors as measured and, broad, by the account; left over is measured less "
+                "reckoned."
+            ),
+        )
+        if self.report.lasted_h > _LONG_H and len(self.report.assessment.trace) > 1:
+            yield Picture(
+                "detail",
+                partial(course_picture, "detail", self.report, tell),
+                "PM2.5 over the last two days",
+                line("The last two days of the same."),
+            )
 
     def _filter(self) -> Iterator[Block]:
         tell, advice = self.tell, self.report.assessment.filter
@@ -361,7 +367,7 @@ class _Writer:
         if self.report.filter_drop or self.report.duct_static:
             yield Picture(
                 "pressure",
-                pressure_picture(self.report, tell),
+                partial(pressure_picture, self.report, tell),
                 "Pressures by days while the fan ran",
                 line("Medians of the running hours of each day."),
             )
@@ -417,7 +423,7 @@ class _Writer:
             (
                 ((tell.moment(f"{_A}/events/{place}/start"),),),
                 ((tell.moment(f"{_A}/events/{place}/end"),),),
-                tell.cell(f"{_A}/events/{place}/emitted_mg", unit=False),
+                tell.cell(f"{_A}/events/{place}/emitted_mg", unit=False, beside=True),
                 tell.plain(f"{_A}/events/{place}/peak_ug_m3", "ug/m3", decimals=0),
             )
             for place in sorted(largest)

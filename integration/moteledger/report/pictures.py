@@ -1,134 +1,80 @@
-"""The report's pictures: drawn by matplotlib as SVG, in the inks of the cards' palette, their lettering kept as text.
+"""The pictures of the report for a client; each function draws one to a width."""
 
-matplotlib is loaded by the first picture and by nothing else, so that a service at rest does not carry it.
-"""
+from datetime import UTC
+from typing import Any
+from zoneinfo import ZoneInfo
 
-import re
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from datetime import datetime
-from io import StringIO
-from typing import TYPE_CHECKING, Any
-
-from ..cards import STATIC_FILES
 from .document import ClientReport
+from .drawing import PALETTE, Strip, date_axis, draw_strip, is_narrow, key_above, letter_numbers, sheet, svg_of
 from .told import Teller
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Sheet
-
-_INKS = ("ink", "ink-soft", "rule", "rule-strong", "margin", "in", "out", "paper")
-_WIDTH_IN = 7.1
+_LEDGER = "/assessment/ledger"
 
 
-def _palette() -> dict[str, str]:
-    light = STATIC_FILES["cards.css"].content.decode().split("}", 1)[0]
-    return {name: found for name, found in re.findall(r"--([\w-]+): (#[0-9a-f]{6})", light) if name in _INKS}
-
-
-PALETTE = _palette()
-_SETTINGS: dict[str, Any] = {
-    "font.family": "DejaVu Sans",
-    "font.size": 8.0,
-    "svg.fonttype": "none",
-    "hatch.linewidth": 0.7,
-    "axes.edgecolor": PALETTE["rule-strong"],
-    "axes.labelcolor": PALETTE["ink-soft"],
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.grid": True,
-    "axes.grid.axis": "y",
-    "grid.color": PALETTE["rule"],
-    "grid.linewidth": 0.6,
-    "xtick.color": PALETTE["ink-soft"],
-    "ytick.color": PALETTE["ink-soft"],
-    "text.color": PALETTE["ink"],
-    "legend.frameon": False,
-    "axes.axisbelow": True,
-}
-
-
-@contextmanager
-def _sheet(name: str, height_in: float, rows: int = 1, **options: Any) -> Iterator[tuple["Sheet", list["Axes"]]]:
-    import matplotlib as mpl  # noqa: PLC0415  only a report pays for loading it
-    from matplotlib.figure import Figure as Sheet  # noqa: PLC0415
-
-    settings: Any = {**_SETTINGS, "svg.hashsalt": name}
-    with mpl.rc_context(settings):
-        sheet = Sheet(figsize=(_WIDTH_IN, height_in), layout="constrained")
-        yield sheet, list(sheet.subplots(rows, 1, squeeze=False, **options)[:, 0])
-
-
-def _svg(sheet: "Sheet", name: str) -> str:
-    """The drawing without its prologue; ids that nothing refers to left out, the others made the picture's own."""
-    out = StringIO()
-    sheet.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
-    svg = out.getvalue()
-    svg = re.sub(r"<metadata>.*?</metadata>", "", svg[svg.index("<svg") :], flags=re.DOTALL)
-    used = set(re.findall(r"(?:url\(#|href=\"#)([^)\"]+)", svg))
-    svg = re.sub(r'\sid="([^"]+)"', lambda found: f' id="{name}-{found[1]}"' if found[1] in used else "", svg)
-    return re.sub(r"(url\(#|href=\"#)", rf"\g<1>{name}-", svg)
-
-
-def account_picture(report: ClientReport) -> str:
+def account_picture(report: ClientReport, width_in: float) -> str:
     """What came in and was made, and what took it out, as two bars of one length."""
     ledger = report.assessment.ledger
     sides = (
-        ("In", (("From outdoors", ledger.entered_mg, "///"), ("Made indoors", ledger.generated_mg, "")), "in"),
+        ("In", (("From outdoors", "entered_mg", "///"), ("Made indoors", "generated_mg", "")), "in"),
         (
             "Out",
             (
-                ("Filtered out", ledger.filtered_mg, "\\\\\\"),
-                ("Settled", ledger.settled_mg, "..."),
-                ("Left with the air", ledger.carried_out_mg, ""),
+                ("Filtered out", "filtered_mg", "\\\\\\"),
+                ("Settled", "settled_mg", "..."),
+                ("Left with the air", "carried_out_mg", ""),
             ),
             "out",
         ),
     )
-    total = max(*(sum(mass for _, mass, _ in parts) for _, parts, _ in sides), 1e-12)
-    with _sheet("account", 1.5) as (sheet, (axes,)):
+    total = max(report.came_in_mg, report.went_out_mg, 1e-12)
+    # What is too small for its name stands in the table below all the same.
+    named_from = 0.25 if is_narrow(width_in) else 0.1
+    with sheet(width_in, 1.5) as (drawn, (axes,)):
         for place, (side, parts, ink) in enumerate(sides):
             left = 0.0
-            for name, mass, hatch in parts:
+            for name, key, hatch in parts:
+                mass = getattr(ledger, key)
                 axes.barh(
-                    -place, mass, left=left, height=0.5, color=PALETTE["paper"], edgecolor=PALETTE[ink], hatch=hatch
+                    -place,
+                    mass,
+                    left=left,
+                    height=0.5,
+                    color=PALETTE["paper"],
+                    edgecolor=PALETTE[ink],
+                    hatch=hatch,
+                    gid=f"{_LEDGER}/{key}",
                 )
-                if mass > 0.1 * total:
+                if mass > named_from * total:
                     axes.text(left + mass / 2.0, 0.33 - place, name, ha="center", va="bottom", fontsize=8)
                 left += mass
             axes.text(-0.01 * total, -place, side, ha="right", va="center", weight="bold", color=PALETTE[ink])
         axes.set(xlim=(0.0, 1.001 * total), ylim=(-1.4, 0.75))
         axes.axis("off")
-        return _svg(sheet, "account")
+        return svg_of(drawn, "account", width_in)
 
 
-def delivery_picture(report: ClientReport, teller: Teller) -> str:
+def delivery_picture(report: ClientReport, teller: Teller, width_in: float) -> str:
     """Expected and delivered clean air on one scale, each with its range hatched."""
     scale, symbol = teller.systems("m3/h")[0]
-    figures = (
-        ("Expected", report.assessment.expected.clean_air_delivered_m3h),
-        ("Delivered", report.assessment.estimates.clean_air_delivered_m3h),
-    )
-    with _sheet("delivery", 1.25) as (sheet, (axes,)):
-        for place, (_, figure) in enumerate(figures):
+    figures = (("Expected", "expected"), ("Delivered", "estimates"))
+    with sheet(width_in, 1.25) as (drawn, (axes,)):
+        for place, (_, key) in enumerate(figures):
+            figure = getattr(report.assessment, key).clean_air_delivered_m3h
             if figure.value is None:
                 axes.text(0.0, -place, " not known", va="center", style="italic", color=PALETTE["ink-soft"])
                 continue
             value, low, high = (number / scale for number in (figure.value, figure.low, figure.high))
-            axes.barh(-place, value, height=0.28, color=PALETTE["rule-strong"])
-            axes.barh(
-                -place, high - low, left=low, height=0.5, color=PALETTE["paper"], edgecolor=PALETTE["ink"], hatch="////"
-            )
-            axes.plot([value, value], [-place - 0.4, -place + 0.4], color=PALETTE["ink"], linewidth=2.5)
+            source = f"/assessment/{key}/clean_air_delivered_m3h"
+            draw_strip(axes, -place, Strip(value, low, high, source), height=0.8)
         axes.set_yticks([0, -1], [name for name, _ in figures])
         axes.grid(axis="x")
+        letter_numbers(axes.xaxis)
         axes.set(xlim=(0.0, None), ylim=(-1.5, 0.5), xlabel=f"clean air while the fan runs, {symbol}")
-        return _svg(sheet, "delivery")
+        return svg_of(drawn, "delivery", width_in)
 
 
-def course_picture(name: str, report: ClientReport, teller: Teller) -> str:
-    """In and out as measured, the account's course, and what it leaves over; `name` is "course" or "detail"."""
+def course_picture(name: str, report: ClientReport, teller: Teller, width_in: float) -> str:
+    """Outdoors; indoors as measured and by the account; what the account leaves over. `name`: "course" or "detail"."""
     points = report.course if name == "course" else report.assessment.trace
     times: Any = [point.time.astimezone(teller.zone) for point in points]
     nan = float("nan")
@@ -136,27 +82,39 @@ def course_picture(name: str, report: ClientReport, teller: Teller) -> str:
         [nan if value is None else value for value in column]
         for column in zip(*((each.indoor_pm25, each.outdoor_pm25, each.modelled_pm25) for each in points), strict=True)
     )
-    with _sheet(name, 3.6, 2, sharex=True, height_ratios=(3, 1)) as (sheet, (above, below)):
-        above.plot(times, outdoor, color=PALETTE["in"], linewidth=0.9, linestyle=(0, (5, 2)), label="outdoors")
-        above.plot(times, indoor, color=PALETTE["ink"], linewidth=1.1, label="indoors, measured")
-        above.plot(
-            times, modelled, color=PALETTE["out"], linewidth=1.6, linestyle=(0, (1, 1.2)), label="by the account"
+    source = "/course" if name == "course" else "/assessment/trace"
+    # Outdoors has a field of its own: its scale would press the indoor lines, which are to be compared, flat.
+    with sheet(width_in, 3.3, 3, sharex=True, height_ratios=(1.1, 2, 1)) as (drawn, (above, middle, below)):
+        above.plot(times, outdoor, color=PALETTE["in"], linewidth=1.0, gid=f"{source}/outdoor_pm25")
+        above.set(ylabel="outdoors", ylim=(0.0, None))
+        # The account is a broad stroke below, the measured a fine one on it: where they agree, both are seen.
+        middle.plot(
+            times,
+            modelled,
+            color=PALETTE["out"],
+            alpha=0.45,
+            linewidth=4.0,
+            solid_joinstyle="round",
+            label="by the account",
+            gid=f"{source}/modelled_pm25",
         )
-        above.legend(ncols=3, loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.1)
-        above.set(ylabel="PM2.5, µg/m³", ylim=(0.0, None))
+        middle.plot(times, indoor, color=PALETTE["ink"], linewidth=0.9, label="measured", gid=f"{source}/indoor_pm25")
+        key_above(middle, 2)
+        middle.set(ylabel="indoors", ylim=(0.0, None))
         residual = [seen - reckoned for seen, reckoned in zip(indoor, modelled, strict=True)]
         below.axhline(0.0, color=PALETTE["rule-strong"], linewidth=0.8)
         below.plot(times, residual, color=PALETTE["ink"], linewidth=0.8)
         below.set(ylabel="left over")
-        _dated(below, times)
-        return _svg(sheet, name)
+        letter_numbers(above.yaxis, middle.yaxis, below.yaxis)
+        date_axis(below, teller.zone, teller.clock, width_in)
+        return svg_of(drawn, name, width_in)
 
 
-def pressure_picture(report: ClientReport, teller: Teller) -> str:
+def pressure_picture(report: ClientReport, teller: Teller, width_in: float) -> str:
     """The filter's drop by days against the drop at which it is changed, and the duct's static pressure."""
     scale, symbol = teller.systems("Pa")[0]
     limit = report.assessment.filter.drop_limit_pa
-    with _sheet("pressure", 2.2) as (sheet, (axes,)):
+    with sheet(width_in, 1.9) as (drawn, (axes,)):
         if report.filter_drop:
             days: Any = [each.day for each in report.filter_drop]
             axes.plot(
@@ -167,10 +125,16 @@ def pressure_picture(report: ClientReport, teller: Teller) -> str:
                 markersize=3.5,
                 linewidth=1.0,
                 label="across the filter",
+                gid="/filter_drop",
             )
             if limit is not None:
                 axes.axhline(
-                    limit / scale, color=PALETTE["margin"], linewidth=1.2, linestyle=(0, (4, 2)), label="changed at"
+                    limit / scale,
+                    color=PALETTE["margin"],
+                    linewidth=1.2,
+                    linestyle=(0, (4, 2)),
+                    label="changed at",
+                    gid="/assessment/filter/drop_limit_pa",
                 )
         if report.duct_static:
             days = [each.day for each in report.duct_static]
@@ -183,19 +147,11 @@ def pressure_picture(report: ClientReport, teller: Teller) -> str:
                 linewidth=1.0,
                 linestyle=(0, (1, 1.5)),
                 label="static pressure in the duct",
+                gid="/duct_static",
             )
-        axes.legend(ncols=3, loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.1)
+        key_above(axes, 2 if is_narrow(width_in) else 3)
+        letter_numbers(axes.yaxis)
         axes.set(ylabel=f"{symbol}, fan running", ylim=(min(0.0, *axes.get_ylim()), None))
-        _dated(axes, [*(each.day for each in report.filter_drop), *(each.day for each in report.duct_static)])
-        return _svg(sheet, "pressure")
-
-
-def _dated(axes: "Axes", times: Sequence[Any]) -> None:
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter  # noqa: PLC0415  as above
-
-    zone = times[0].tzinfo if times and isinstance(times[0], datetime) else None
-    # With its usual five at least, it finds no step that gives at most eight of 4 hours, or of 4 days.
-    locator = AutoDateLocator(tz=zone, minticks=3, maxticks=8)  # type: ignore[no-untyped-call]
-    axes.xaxis.set_major_locator(locator)
-    formatter = ConciseDateFormatter(locator, tz=zone, show_offset=False)  # type: ignore[no-untyped-call]
-    axes.xaxis.set_major_formatter(formatter)
+        # A day has no zone; the plotting library sets it down at midnight of UTC.
+        date_axis(axes, ZoneInfo(str(UTC)), teller.clock, width_in)
+        return svg_of(drawn, "pressure", width_in)

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from motemodel.units import FOOT_M, M3H_PER_CFM, PA_PER_INCH_WATER
 
 from ..cards.figures import clock, decimals_of_interval, full_day, number, printed_unit, sentence
-from ..settings import Units
+from ..settings import Clock, Units
 
 _INCH_POUND = {
     "m3/h": (M3H_PER_CFM, "cfm"),
@@ -76,6 +76,7 @@ class Teller:
     document: Any
     units: Units
     zone: ZoneInfo
+    clock: Clock = Clock.H24
 
     def at(self, pointer: str) -> Any:
         """What stands at a pointer; raises KeyError or IndexError where nothing does."""
@@ -139,8 +140,19 @@ class Teller:
         scale, symbol = (0.01, "%") if percent else self.systems(figure["unit"])[0]
         return self._range(pointer, figure, scale, symbol if unit else "", symbol, style)
 
-    def cell(self, pointer: str, *, percent: bool = False, decimals: int | None = None, unit: bool = True) -> Cell:
-        """A figure in a table: its value, its range, the other system's below, or the reason why it is not known."""
+    def cell(
+        self,
+        pointer: str,
+        *,
+        percent: bool = False,
+        decimals: int | None = None,
+        unit: bool = True,
+        beside: bool = False,
+    ) -> Cell:
+        """A figure in a table: its value, its range, the other system's below, or the reason why it is not known.
+
+        `beside` sets the range beside the value, in a table of many rows.
+        """
         figure = self.at(pointer)
         if figure["value"] is None:
             return ((Run("not known: ", style="unknown"), self.quote(f"{pointer}/reason", style="unknown")),)
@@ -152,6 +164,8 @@ class Teller:
             interval = self._range(pointer, figure, scale, "", symbol, "soft", digits)
             if place:
                 lines.append(line(value, Run(f"{after}, ", style="soft"), interval))
+            elif beside:
+                lines.append(line(value, after, Run("\u2002", style="soft"), interval))
             else:
                 lines += [line(value, after), interval]
         return tuple(lines)
@@ -167,7 +181,7 @@ class Teller:
     def moment(self, pointer: str) -> Run:
         """A local date and time."""
         local = datetime.fromisoformat(self.at(pointer)).astimezone(self.zone)
-        return Run(f"{full_day(local.date())}, {clock(local, self.zone)}", Kind.MOMENT, pointer)
+        return Run(f"{full_day(local.date())}, {clock(local, self.zone, self.clock)}", Kind.MOMENT, pointer)
 
     def quote(self, pointer: str, *, style: str = "") -> Run:
         """Words of the document as a sentence."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,7 @@ def comparison(house: House) -> Comparison:
 
 @pytest.fixture(scope="session")
 def page(house: House, comparison: Comparison) -> Callable[[Units], str]:
+    @cache
     def render(units: Units = Units.INCH_POUND) -> str:
         return render_comparison(comparison, house.model_copy(update={"units": units}), made_on=date(2026, 3, 4))
 

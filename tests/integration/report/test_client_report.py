@@ -17,8 +17,8 @@ from moteledger.cards import STATIC_FILES
 from moteledger.demo import HOUSE_FILE, SimulatedHouse
 from moteledger.engine.assessment import Assessment, Figures, NotKnown, Verdict
 from moteledger.report import ClientReport, client_report, render_report_html, render_report_pdf
+from moteledger.report.drawing import PALETTE
 from moteledger.report.method import METHOD, SOURCES
-from moteledger.report.pictures import PALETTE
 from moteledger.settings import House, Units, read_house
 from moteledger.store import Series, to_us
 
@@ -63,6 +63,19 @@ def recorded() -> dict[str, Series]:
 @pytest.fixture(scope="module")
 def report(demo_house: House, recorded: dict[str, Series]) -> ClientReport:
     return client_report(demo_house, recorded, made_on=date(2026, 3, 5), changed_on=date(2026, 3, 2))
+
+
+@pytest.fixture(scope="module")
+def pages(report: ClientReport, demo_house: House) -> dict[Units, str]:
+    """The page in either system of units."""
+    return {units: render_report_html(report, demo_house.model_copy(update={"units": units})) for units in Units}
+
+
+@pytest.fixture(scope="module")
+def pdfs(report: ClientReport, demo_house: House) -> dict[Units, pypdf.PdfReader]:
+    """The PDF in either system of units."""
+    houses = {units: demo_house.model_copy(update={"units": units}) for units in Units}
+    return {units: pypdf.PdfReader(io.BytesIO(render_report_pdf(report, house))) for units, house in houses.items()}
 
 
 class Texts(HTMLParser):
@@ -140,11 +153,11 @@ def check_all(html: str, document: Any, zone: ZoneInfo) -> int:
 
 
 @pytest.mark.parametrize("units", list(Units))
-def test_every_number_on_the_page_is_the_one_in_its_json(report: ClientReport, demo_house: House, units: Units) -> None:
-    house = demo_house.model_copy(update={"units": units})
-    html = render_report_html(report, house)
+def test_every_number_on_the_page_is_the_one_in_its_json(
+    report: ClientReport, demo_house: House, pages: dict[Units, str], units: Units
+) -> None:
     document = json.loads(report.model_dump_json())
-    assert check_all(html, document, house.zone) > 150
+    assert check_all(pages[units], document, demo_house.zone) > 150
 
 
 def test_each_column_of_the_account_comes_to_its_total(report: ClientReport) -> None:
@@ -154,30 +167,29 @@ def test_each_column_of_the_account_comes_to_its_total(report: ClientReport) -> 
     assert report.went_out_mg == pytest.approx(report.came_in_mg, rel=1e-9)
 
 
-def test_a_wrong_number_would_be_found(report: ClientReport, demo_house: House) -> None:
+def test_a_wrong_number_would_be_found(report: ClientReport, demo_house: House, pages: dict[Units, str]) -> None:
     """The check can fail: one figure of the document moved by a hundredth is noticed."""
     document = json.loads(report.model_dump_json())
     document["assessment"]["estimates"]["clean_air_delivered_m3h"]["value"] *= 1.01
     with pytest.raises(AssertionError):
-        check_all(render_report_html(report, demo_house), document, demo_house.zone)
+        check_all(pages[demo_house.units], document, demo_house.zone)
 
 
-def test_the_pdf_tells_the_same_numbers_in_text_that_can_be_selected(report: ClientReport, demo_house: House) -> None:
-    pdf = pypdf.PdfReader(io.BytesIO(render_report_pdf(report, demo_house)))
-    printed = " ".join(page.extract_text() for page in pdf.pages)
+@pytest.mark.parametrize("units", list(Units))
+def test_the_pdf_tells_the_same_numbers_in_text_that_can_be_selected(
+    pages: dict[Units, str], pdfs: dict[Units, pypdf.PdfReader], units: Units
+) -> None:
+    printed = " ".join(page.extract_text() for page in pdfs[units].pages)
     in_pdf = Counter(re.findall(r"\d+", printed))
     in_page = Counter(
-        numeral
-        for text, _, tags in texts(render_report_html(report, demo_house))
-        if "svg" not in tags
-        for numeral in re.findall(r"\d+", text)
+        numeral for text, _, tags in texts(pages[units]) if "svg" not in tags for numeral in re.findall(r"\d+", text)
     )
     assert not in_page - in_pdf
 
 
-def test_the_pdf_is_tagged_has_its_language_and_carries_its_fonts(report: ClientReport, demo_house: House) -> None:
+def test_the_pdf_is_tagged_has_its_language_and_carries_its_fonts(pdfs: dict[Units, pypdf.PdfReader]) -> None:
     """PDF/UA-1 (ISO 14289-1): marked content, a structure tree, the language; ISO 32000-1, 9.9: fonts embedded."""
-    pdf = pypdf.PdfReader(io.BytesIO(render_report_pdf(report, demo_house)))
+    pdf = pdfs[Units.INCH_POUND]
     root = pdf.trailer["/Root"].get_object()
     assert root["/Lang"] == "en"
     assert root["/MarkInfo"]["/Marked"]
@@ -188,15 +200,30 @@ def test_the_pdf_is_tagged_has_its_language_and_carries_its_fonts(report: Client
             assert {"/FontFile2", "/FontFile3"} & set(descriptor)
 
 
-def test_two_pages_lead_and_the_paper_is_that_of_the_house(report: ClientReport, demo_house: House) -> None:
+def test_two_pages_lead_and_the_paper_is_that_of_the_house(pdfs: dict[Units, pypdf.PdfReader]) -> None:
     """ISO 216: A4 is 210 mm by 297 mm; ANSI/ASME Y14.1: Letter is 8.5 in by 11 in."""
     for units, (width, height) in {Units.SI: (595.3, 841.9), Units.INCH_POUND: (612.0, 792.0)}.items():
-        house = demo_house.model_copy(update={"units": units})
-        pdf = pypdf.PdfReader(io.BytesIO(render_report_pdf(report, house)))
+        pdf = pdfs[units]
         box = pdf.pages[0].mediabox
         assert (float(box.width), float(box.height)) == pytest.approx((width, height), abs=0.2)
         assert "Appendix" in pdf.pages[2].extract_text()
         assert "For the client" in pdf.pages[1].extract_text()
+
+
+def test_no_page_of_the_appendix_but_the_last_stands_half_empty(pdfs: dict[Units, pypdf.PdfReader]) -> None:
+    """How far down the words of each page reach; the foot of the page is left out."""
+    for pdf in pdfs.values():
+        for page in pdf.pages[2:-1]:
+            heights: list[float] = []
+
+            def note(text: str, place: Any, *_: Any, heights: list[float] = heights) -> None:
+                if text.strip():
+                    heights.append(place[5])
+
+            page.extract_text(visitor_text=note)
+            height = float(page.mediabox.height)
+            lowest = min(each for each in heights if each > 0.06 * height)
+            assert lowest < 0.5 * height
 
 
 def test_with_nothing_known_the_reasons_are_told(report: ClientReport, demo_house: House) -> None:
@@ -275,10 +302,10 @@ def test_words_of_a_house_are_text_and_nothing_else(report: ClientReport, demo_h
     assert "*b* _i_" in printed
 
 
-def test_pictures_are_inked_in_the_palette_and_follow_the_reader(report: ClientReport, demo_house: House) -> None:
-    assert set(PALETTE) == {"ink", "ink-soft", "rule", "rule-strong", "margin", "in", "out", "paper"}
+def test_pictures_are_inked_in_the_palette_and_follow_the_reader(pages: dict[Units, str]) -> None:
+    assert set(PALETTE) == {"ink", "ink-soft", "rule", "rule-strong", "margin", "in", "out", "paper", "alert"}
     assert PALETTE["ink"] in STATIC_FILES["cards.css"].content.decode()
-    html = render_report_html(report, demo_house)
+    html = pages[Units.SI]
     drawn = "".join(re.findall(r"<svg.*?</svg>", html, re.DOTALL))
     assert "var(--ink)" in drawn
     assert not set(PALETTE.values()) & set(re.findall(r"#[0-9a-f]{6}", drawn))
