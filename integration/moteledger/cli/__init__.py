@@ -16,10 +16,11 @@ from ..engine import WANTED_HALF_WIDTH, AssessmentError, ComparisonError, Engine
 from ..intake import RecordingError, accept, read_recording
 from ..settings import SettingsFileError, TlsError, missing_keys, read_candidates, read_house, read_round
 from ..store import Store, StoreError
+from .asked_service import AskedService, AskingError, add_token_option, loopback_address
 from .asking import ask_for_house
 from .backfilling import add_backfill_command
 from .first_run import add_init_command
-from .following import Follower, FollowingError, follow, loopback_address
+from .following import Follower, follow
 from .looking import add_live_options, live_report, live_text, works
 from .output import OutputError, write_whole
 from .progress import progress_bar
@@ -58,7 +59,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         ClosedDoorError,
         TokenError,
         TlsError,
-        FollowingError,
+        AskingError,
         OutputError,
     ) as error:
         print(f"moteledger {given.command}: {error}", file=sys.stderr)
@@ -132,6 +133,7 @@ def _parser() -> argparse.ArgumentParser:
         "recording", type=Path, nargs="?", metavar="RECORDING", help="CSV; without it the plan is printed"
     )
     source.add_argument("--live", type=loopback_address, metavar="URL", help="follow a service on this machine")
+    add_token_option(proving)
     proving.add_argument("--house", type=Path, required=True, metavar="FILE", help="the house file")
     proving.add_argument(
         "--within",
@@ -235,7 +237,8 @@ def _prove(given: argparse.Namespace) -> int:
         return DONE
     if given.live is not None:
         try:
-            proof = follow(Follower(given.live), house, _tell, wanted=given.within)
+            service = AskedService(given.live, house.network, given.token_file)
+            proof = follow(Follower(service), house, _tell, wanted=given.within)
         except KeyboardInterrupt:
             _tell("Stopped; the service goes on, and so can the test.")
             return DONE
@@ -262,7 +265,7 @@ def _check(given: argparse.Namespace) -> int:
     for missing in missing_keys(house):
         print(f"  {missing.key} is not given; it would tell {missing.would_tell}")
     if given.live is not None:
-        report = live_report(house, given.live, given.seconds)
+        report = live_report(house, given.live, given.seconds, given.token_file)
         print(live_text(report))
         return DONE if works(report) else UNUSABLE
     return DONE

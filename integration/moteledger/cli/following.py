@@ -1,20 +1,13 @@
 """Following the service of a house: its readings over HTTP on this machine, asked for again and again.
 
-Bounded on every side: only loopback addresses, no redirect, no proxy, a time and a size for each answer, a number of
-readings held, and a number of hours followed.
+Bounded on every side: what `asked_service` bounds, a number of readings held, and a number of hours followed.
 """
 
-import argparse
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from http.client import HTTPException
-from ipaddress import ip_address
-from typing import Any
-from urllib.error import HTTPError, URLError
-from urllib.parse import urlencode, urlsplit
-from urllib.request import HTTPRedirectHandler, OpenerDirector, ProxyHandler, build_opener
+from urllib.parse import urlencode
 
 import numpy as np
 from pydantic import BaseModel, FiniteFloat
@@ -25,6 +18,7 @@ from ..intake import moments_us, text_of
 from ..settings import House
 from ..signals import Kind, signal_named
 from ..store import Series, to_us
+from .asked_service import AskedService, AskingError
 from .proving import live_line
 
 POLL_EVERY_S = 10.0
@@ -32,10 +26,8 @@ FOLLOW_AT_MOST_H = 12.0
 LOOK_BACK_H = 12.0
 _PAGE_H = 2.0
 """A sensor that tells every second has 7200 readings in this time; the service gives 10,000 at once."""
-_ANSWER_WITHIN_S = 5.0
 _LARGEST_ANSWER = 4_000_000
 _MOST_FAILURES = 30
-_NO_SERVICE = "check that the address is that of a house's service"
 _US_PER_H = 3_600_000_000
 _AHEAD_US = 60_000_000
 SIGNALS_OF_THE_TEST = (
@@ -55,57 +47,17 @@ SIGNALS_OF_THE_TEST = (
 )
 
 
-class FollowingError(Exception):
-    """The service cannot be followed; the message says where, why and what to do."""
-
-
-class _NoRedirect(HTTPRedirectHandler):
-    """A redirect could lead off this machine."""
-
-    def redirect_request(self, *_: Any) -> None:
-        """Follow none."""
-
-
-def loopback_address(text: str) -> str:
-    """The base address of a service on this machine, as an argument of the command line.
-
-    Raises ArgumentTypeError for any other: nothing of a house is asked for anywhere else.
-    """
-    try:
-        parts = urlsplit(text)
-        host = parts.hostname or ""
-        port = "" if parts.port is None else f":{parts.port}"
-        here = parts.scheme == "http" and (host == "localhost" or ip_address(host).is_loopback)
-    except ValueError:
-        here = False
-    if not here or parts.username is not None or parts.path.strip("/") or parts.query or parts.fragment:
-        raise argparse.ArgumentTypeError(
-            f"{text[:100]!r} is not a service on this machine; give its loopback address, such as http://127.0.0.1:8467"
-        )
-    return f"http://[{host}]{port}" if ":" in host else f"http://{host}{port}"
-
-
-def local_opener() -> OpenerDirector:
-    """What asks a service on this machine: no proxy, no redirect."""
-    return build_opener(ProxyHandler({}), _NoRedirect)
-
-
 @dataclass
 class Follower:
-    """The readings of a service as far as they are known; `update` asks for what has come since.
+    """The readings of a service as far as they are known; `update` asks for what has come since."""
 
-    >>> Follower("http://127.0.0.1:8467").series
-    {}
-    """
-
-    address: str
+    service: AskedService
     series: dict[str, Series] = field(default_factory=dict)
-    _opener: OpenerDirector = field(default_factory=local_opener)
 
     def update(self, now: datetime) -> None:
         """Ask for the newest readings of every signal of the test, and let go of those too old to matter.
 
-        Raises FollowingError where the service does not answer, or not as such a service does.
+        Raises AskingError where the service does not answer, or not as such a service does.
         """
         for name in SIGNALS_OF_THE_TEST:
             oldest_us = to_us(now) - round(_look_back_h(name) * _US_PER_H)
@@ -121,33 +73,21 @@ class Follower:
 
     def _page(self, name: str, from_us: int, until_us: int) -> Series:
         query = urlencode({"signal": name, "from": text_of(from_us), "to": text_of(until_us)})
-        try:
-            # Only http to a loopback address, by loopback_address.
-            with self._opener.open(f"{self.address}/v1/readings?{query}", timeout=_ANSWER_WITHIN_S) as answer:
-                body = answer.read(_LARGEST_ANSWER + 1)
-        except HTTPError as error:
-            with error:
-                raise FollowingError(f"{self.address}: answers {error.code} for {name}; {_NO_SERVICE}") from None
-        except (URLError, OSError, HTTPException) as error:
-            why = getattr(error, "reason", error)
-            told = getattr(why, "strerror", None) or str(why) or type(error).__name__
-            raise FollowingError(f"{self.address}: no answer ({told}); start the service or correct the port") from None
-        if len(body) > _LARGEST_ANSWER:
-            raise FollowingError(f"{self.address}: more than {_LARGEST_ANSWER} bytes for two hours of {name}")
+        body = self.service.get(f"/v1/readings?{query}", _LARGEST_ANSWER)
         try:
             told = _Page.model_validate_json(body)
             times, values = moments_us(told.time), np.array(told.value, dtype=np.float64)
             if times.size != values.size or not (np.diff(times) > 0).all():
                 raise ValueError
         except ValueError:
-            raise FollowingError(f"{self.address}: no readings in its answer for {name}; {_NO_SERVICE}") from None
+            raise self.service.strange("/v1/readings") from None
         return Series(times, values)
 
 
 def follow(follower: Follower, house: House, tell: Callable[[str], None], *, wanted: float) -> Proof | None:
     """Ask, evaluate and tell a line, again and again, until it is enough or half a day is over; the last evaluation.
 
-    Raises FollowingError where the service does not answer at first, or for minutes on end later.
+    Raises AskingError where the service does not answer at first, or for minutes on end later.
     """
     proof, failures = None, -1
     ends = time.monotonic() + FOLLOW_AT_MOST_H * 3600.0
@@ -164,7 +104,7 @@ def follow(follower: Follower, house: House, tell: Callable[[str], None], *, wan
                 break
         except AssessmentError as error:
             tell(f"{clock(now, house.zone)}  waiting for readings: {error}")
-        except FollowingError as error:
+        except AskingError as error:
             if failures < 0 or failures >= _MOST_FAILURES:
                 raise
             failures += 1

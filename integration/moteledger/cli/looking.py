@@ -5,7 +5,6 @@ import asyncio
 from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from urllib.error import HTTPError, URLError
 
 from pydantic import ValidationError
 
@@ -14,13 +13,12 @@ from ..intake.arrivals import SignalArrival
 from ..settings import House
 from ..signals import Kind, signal_named
 from ..store import Store, to_us
-from .following import FollowingError, local_opener, loopback_address
+from .asked_service import AskedService, add_token_option, loopback_address
 from .service import now
 
 LOOK_AT_MOST_S = 20.0
 
 _LARGEST_ANSWER = 4 << 20
-_ANSWER_WITHIN_S = 5.0
 
 
 def service_or_sources(text: str) -> str:
@@ -29,7 +27,7 @@ def service_or_sources(text: str) -> str:
 
 
 def add_live_options(check: argparse.ArgumentParser) -> None:
-    """Register --live and --for."""
+    """Register --live, --for and --token-file."""
     check.add_argument(
         "--live",
         nargs="?",
@@ -46,15 +44,18 @@ def add_live_options(check: argparse.ArgumentParser) -> None:
         metavar="SECONDS",
         help=f"how long to wait for the sources at most ({LOOK_AT_MOST_S:g})",
     )
+    add_token_option(check)
 
 
-def live_report(house: House, address: str, seconds: float) -> SourcesReport:
+def live_report(house: House, address: str, seconds: float, token_file: Path | None = None) -> SourcesReport:
     """What arrives: asked of the service at `address`, else of the sources for at most `seconds`.
 
     The sources are read beside a running service without taking anything away from it: no reading is kept, and the
-    broker is asked under a name of its own. Raises FollowingError where the service does not answer as such.
+    broker is asked under a name of its own. Raises AskingError where the service does not answer as such.
     """
-    return _of_service(address) if address else asyncio.run(_of_sources(house, seconds))
+    if address:
+        return _of_service(AskedService(address, house.network, token_file))
+    return asyncio.run(_of_sources(house, seconds))
 
 
 def works(report: SourcesReport) -> bool:
@@ -140,19 +141,11 @@ def _told(source: SourceReport) -> bool:
     )
 
 
-def _of_service(address: str) -> SourcesReport:
+def _of_service(service: AskedService) -> SourcesReport:
     try:
-        # Only http to a loopback address, by loopback_address.
-        with local_opener().open(f"{address}/v1/sources", timeout=_ANSWER_WITHIN_S) as answer:
-            return SourcesReport.model_validate_json(answer.read(_LARGEST_ANSWER))
-    except HTTPError as error:
-        with error:
-            raise FollowingError(f"{address}: answers {error.code}; check that the service listens there") from None
-    except (URLError, OSError) as error:
-        why = getattr(error, "reason", error)
-        raise FollowingError(f"{address}: no answer ({why}); start the service or correct the port") from None
+        return SourcesReport.model_validate_json(service.get("/v1/sources", _LARGEST_ANSWER))
     except ValidationError:
-        raise FollowingError(f"{address}: answers no list of sources; check that the service listens there") from None
+        raise service.strange("/v1/sources") from None
 
 
 def _seconds(text: str) -> float:

@@ -1,12 +1,18 @@
 """`check --live`: what arrives from each source, how it is converted, and what is missing."""
 
 import json
+import re
+import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
+
+from moteledger.cli.asked_service import AskedService, AskingError
+from moteledger.settings import Network
 
 HOUSE = """
 name = "Crake House"
@@ -80,23 +86,101 @@ def test_a_source_that_fails_is_told_and_so_is_a_service_that_is_not_there(run: 
 def test_a_running_service_reads_its_sources_and_tells_of_them(
     run: Callable, start_command: Callable, shelf: str, tmp_path: Path
 ) -> None:
-    import re
-    import time
-
     house = tmp_path / "crake.toml"
     house.write_text(HOUSE.format(address=shelf))
     process = start_command("serve", "--house", house, "--store", tmp_path / "crake.sqlite", "--port", "0")
     address = re.search(r"http://127\.0\.0\.1:\d+", process.stdout.readline())
     assert address is not None
-    for _ in range(50):
+    try:
+        deadline = time.monotonic() + 60.0
         told = run("check", "--house", house, "--live", address[0])
-        if "in.w.c. ->" in told.stdout:
-            break
-        time.sleep(0.1)
-    process.terminate()
-    _, err = process.communicate(timeout=20)
+        while "in.w.c. ->" not in told.stdout and time.monotonic() < deadline:
+            time.sleep(0.1)
+            told = run("check", "--house", house, "--live", address[0])
+    finally:
+        process.terminate()
+        _, err = process.communicate(timeout=60)
     assert "0.5 in.w.c. -> 124.544 Pa" in told.stdout
     assert process.returncode == 0, err
+
+
+@pytest.fixture(scope="module")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A certificate that signs itself for another name than this machine's, and a second one with the same key."""
+    folder = tmp_path_factory.mktemp("tls")
+    key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2"]
+    for name in ("crake", "other"):
+        subprocess.run(
+            ["openssl", "req", "-x509", *key, "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", "/CN=crake"],
+            cwd=folder, check=True, capture_output=True,
+        )  # fmt: skip
+    return folder
+
+
+def test_a_service_that_asks_for_a_token_over_tls_is_asked_with_both(
+    run_all: Callable, start_command: Callable, shelf: str, certificate: Path, tmp_path: Path
+) -> None:
+    def house(name: str) -> Path:
+        path = tmp_path / f"{name}.toml"
+        files = f'certificate_file = "{certificate}/{name}.pem"\nkey_file = "{certificate}/{name}.key"'
+        path.write_text(HOUSE.format(address=shelf) + f"[network]\ntokens_required = true\n{files}\n")
+        return path
+
+    store = tmp_path / "crake.sqlite"
+    made = run_all({s: ("token", "new", "--store", store, "--name", s, "--scope", s) for s in ("view", "contribute")})
+    for scope, done in made.items():
+        (tmp_path / scope).write_text(done.stdout.splitlines()[0] + "\n")
+    process = start_command("serve", "--house", house("crake"), "--store", store, "--port", "0")
+    address = re.search(r"https://127\.0\.0\.1:\d+", process.stdout.readline())[0]
+
+    def asked(name: str, url: str, *more: str | Path) -> tuple[str | Path, ...]:
+        return ("check", "--house", house(name), "--live", url, *more)
+
+    try:
+        told = run_all(
+            {
+                "good": asked("crake", address, "--token-file", tmp_path / "view"),
+                "none": asked("crake", address),
+                "wrong": asked("crake", address, "--token-file", tmp_path / "contribute"),
+                "no file": asked("crake", address, "--token-file", tmp_path / "nowhere"),
+                "plain": asked("crake", address.replace("https", "http")),
+                "stranger": asked("other", address, "--token-file", tmp_path / "view"),
+            }
+        )
+    finally:
+        process.terminate()
+        process.communicate(timeout=20)
+    assert "shelf (polling" in told["good"].stdout, told["good"].stderr
+    assert "answers 401 to /v1/sources; it takes a token: set MOTELEDGER_TOKEN, or name" in told["none"].stderr
+    assert "answers 403 to /v1/sources; the token does not open this" in told["wrong"].stderr
+    assert "the secret cannot be read" in told["no file"].stderr
+    assert "write https://" in told["plain"].stderr
+    assert "no answer (self-signed certificate" in told["stranger"].stderr
+    for name in ("none", "wrong", "no file", "plain", "stranger"):
+        assert (told[name].returncode, told[name].stderr.count("\n")) == (1, 1), name
+
+
+def test_a_token_in_the_environment_is_shown_and_one_that_is_none_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    shown = []
+
+    class Asked(Shelf):
+        def do_GET(self) -> None:
+            shown.append(self.headers["Authorization"])
+            super().do_GET()
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Asked) as server:
+        threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True).start()
+        address = f"http://127.0.0.1:{server.server_port}"
+        for token in ("mote_a_b", ""):
+            monkeypatch.setenv("MOTELEDGER_TOKEN", token)
+            AskedService(address, Network()).get("/v1/sources", 1000)
+        with pytest.raises(AskingError, match="more than 3 bytes"):
+            AskedService(address, Network()).get("/v1/sources", 3)
+        server.shutdown()
+    assert shown == ["Bearer mote_a_b", None, None]
+    monkeypatch.setenv("MOTELEDGER_TOKEN", "m\u00f6te")
+    with pytest.raises(AskingError, match="MOTELEDGER_TOKEN holds no token"):
+        AskedService("http://127.0.0.1:1", Network())
 
 
 @pytest.mark.parametrize("example", ["gull_row.toml", "plover_barn.toml"])

@@ -75,7 +75,7 @@ def demo(start_command: Start) -> Iterator[subprocess.Popen[str]]:
     process = start_command("demo", "--port", "0")
     yield process
     process.kill()
-    process.communicate()
+    process.communicate(timeout=60)
 
 
 @pytest.fixture
@@ -84,7 +84,7 @@ def service(start_command: Start, house_file: Path, tmp_path: Path) -> Iterator[
     process = start_command("serve", "--house", house_file, "--store", tmp_path / "readings.db", "--port", "0")
     yield address_of(process)
     process.kill()
-    process.communicate()
+    process.communicate(timeout=60)
 
 
 def test_without_a_recording_the_plan_is_printed_step_by_step(
@@ -143,7 +143,7 @@ def test_a_closer_answer_may_be_wanted(run_all: RunAll, tested: Path, house_file
     [
         "http://192.168.1.20:8467",
         "http://example.org",
-        "https://127.0.0.1:8467",
+        "https://203.0.113.5:8467",
         "http://127.0.0.1.example.org:8467",
         "http://127.0.0.1@example.org/",
         "http://[::2]:8467",
@@ -228,7 +228,7 @@ def test_a_running_service_is_followed_until_the_test_is_enough(
     request = urllib.request.Request(
         f"{service}/v1/readings", json.dumps(body).encode(), {"Content-Type": "application/json"}
     )
-    with urllib.request.urlopen(request, timeout=20) as answer:
+    with urllib.request.urlopen(request, timeout=60) as answer:
         assert json.load(answer)["accepted"] == len(body)
     done = run("prove", "--house", house_file, "--live", service)
     assert (done.returncode, done.stderr) == (0, "")
@@ -247,6 +247,6 @@ def test_following_the_demo_tells_a_line_and_ends_cleanly_on_request(
     line = following.stdout.readline()
     assert re.match(r"\d\d:\d\d  \d+ µg/m³, fan (on|off); decays: \d+ with the fan off, \d+ with the fan on; ", line)
     following.send_signal(signal.SIGINT)
-    out, err = following.communicate(timeout=10)
+    out, err = following.communicate(timeout=60)
     assert (following.returncode, err) == (0, "")
     assert out == "Stopped; the service goes on, and so can the test.\n"
