@@ -1,9 +1,11 @@
 """The card of the fan: what it is to do now and in the hours ahead, why, and what the alternatives would bring."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from math import isclose
 
-from ..engine.assessment import Caution, FanAdvice, FanSpan, Figure, Known, NotKnown
+from ..engine.assessment import Alternative, Caution, FanAdvice, FanSpan, Figure, Known, NotKnown
 from ..engine.fan_answer import ReasonCode
 from .drawing import DayRow, Scale, day_rows, mark, strip
 from .figures import Written, day_name, sentence
@@ -13,14 +15,17 @@ from .occasion import Occasion
 SHORTEST_OUTLOOK = timedelta(hours=24)
 MOST_SPANS = 48
 
+_SAME = 1e-6
+
 _SELF_EVIDENT = (ReasonCode.PLANNED_RUN, ReasonCode.PLANNED_REST, ReasonCode.PERSON)
 
 
 @dataclass(frozen=True)
 class Way:
-    """One way to run the fan, as a row of the table."""
+    """One way to run the fan, as a row of the table, and those that come to the same hours."""
 
     name: str
+    alike: str
     is_advice: bool
     mean: Cell
     hours: Cell
@@ -66,17 +71,19 @@ def fan_card(occasion: Occasion) -> FanCard:
 
     target = mark(scale.percent(fan.target_ug_m3), "target")
 
-    def way(name: str, mean: Figure, hours: float, energy: Figure, cost: Figure | None) -> Way:
-        mean_written = occasion.figure(mean)
+    def way(name: str, same: Sequence[Alternative], each: FanAdvice | Alternative, cost: Figure) -> Way:
+        mean_written, is_advice = occasion.figure(each.mean_pm25), isinstance(each, FanAdvice)
         return Way(
             name,
-            cost is None,
-            notes.cell(mean_written, strip(mean_written, scale, target if cost is None else replace(target, label=""))),
-            notes.cell(occasion.exact(hours, "h")),
-            notes.cell(occasion.figure(energy)),
-            notes.cell(occasion.figure(_cost_of(fan, occasion) if cost is None else cost)),
+            f"the same as {_listed([one.name for one in same])}" if same else "",
+            is_advice,
+            notes.cell(mean_written, strip(mean_written, scale, target if is_advice else replace(target, label=""))),
+            notes.cell(occasion.exact(each.run_hours, "h")),
+            notes.cell(occasion.figure(each.energy_kwh)),
+            notes.cell(occasion.figure(cost)),
         )
 
+    same, *others = alike(fan, fan.alternatives)
     upcoming = [span for span in fan.schedule if span.end > occasion.now]
     return FanCard(
         lead=_lead(fan, is_lapsed, occasion),
@@ -88,8 +95,8 @@ def fan_card(occasion: Occasion) -> FanCard:
         spans=tuple(_span_text(span, occasion) for span in upcoming[:MOST_SPANS]),
         spans_left_out=max(len(upcoming) - MOST_SPANS, 0),
         ways=(
-            way("This advice", fan.mean_pm25, fan.run_hours, fan.energy_kwh, None),
-            *(way(each.name, each.mean_pm25, each.run_hours, each.energy_kwh, each.cost) for each in fan.alternatives),
+            way("This advice", same, fan, _cost_of(fan, occasion)),
+            *(way(first.name, rest, first, first.cost) for first, *rest in others),
         ),
         notes=notes.texts,
         scale=scale,
@@ -97,6 +104,35 @@ def fan_card(occasion: Occasion) -> FanCard:
         basis=sentence(fan.forecast_basis),
         cautions=tuple(each for each in occasion.assessment.cautions if each.applies_to == "fan"),
     )
+
+
+def alike(fan: FanAdvice, alternatives: Sequence[Alternative]) -> list[list[Alternative]]:
+    """The alternatives in groups that run the fan alike: first those that come to the advice itself, maybe none.
+
+    Schedules of the same hours, energy and air are taken to be one schedule.
+    """
+    groups: list[tuple[FanAdvice | Alternative, list[Alternative]]] = [(fan, [])]
+    for each in alternatives:
+        group = next((members for first, members in groups if _is_same(first, each)), None)
+        if group is None:
+            groups.append((each, [each]))
+        else:
+            group.append(each)
+    return [members for _, members in groups]
+
+
+def _is_same(one: FanAdvice | Alternative, other: Alternative) -> bool:
+    if not isclose(one.run_hours, other.run_hours, rel_tol=_SAME):
+        return False
+    pairs = ((one.energy_kwh, other.energy_kwh), (one.mean_pm25, other.mean_pm25))
+    return all(
+        isinstance(a, Known) and isinstance(b, Known) and isclose(a.value, b.value, rel_tol=_SAME) for a, b in pairs
+    )
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Names in a sentence: "a, b and c"."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _told(occasion: Occasion) -> str:

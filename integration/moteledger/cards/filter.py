@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from datetime import date
 
+from motemodel.estimate import StepKind
+
 from ..engine.assessment import Caution, FilterAdvice, Known
 from .drawing import Mark, Reading, Scale, Strip, mark, strip
 from .figures import Written, full_day, sentence, short_day
@@ -19,6 +21,18 @@ class DueDate:
 
 
 @dataclass(frozen=True)
+class SuddenChange:
+    """The newest sudden change of the drop: when it came, which way, from what to what, what it likely is and why."""
+
+    when: str
+    went: str
+    before: Written
+    after: Written
+    likely: str
+    evidence: str
+
+
+@dataclass(frozen=True)
 class FilterCard:
     """What the card of the filter shows."""
 
@@ -31,6 +45,7 @@ class FilterCard:
     drop_scale: Scale
     limit: Written | None
     reference_airflow: Written | None
+    change: SuddenChange | None
     dust: Written
     cautions: tuple[Caution, ...]
     today: date
@@ -57,6 +72,7 @@ def filter_card(occasion: Occasion) -> FilterCard:
         reference_airflow=(
             None if advice.reference_airflow_m3h is None else occasion.exact(advice.reference_airflow_m3h, "m3/h")
         ),
+        change=_newest_change(advice, occasion),
         dust=occasion.figure(advice.deposited_g),
         cautions=tuple(each for each in occasion.assessment.cautions if each.applies_to == "filter"),
         today=today,
@@ -70,6 +86,21 @@ def _recorded(advice: FilterAdvice, occasion: Occasion) -> str:
     if on is None or (advice.installed_on is not None and on <= advice.installed_on):
         return ""
     return f"Changed on {full_day(on)}, as recorded; the next assessment counts from there."
+
+
+def _newest_change(advice: FilterAdvice, occasion: Occasion) -> SuddenChange | None:
+    newest = max(advice.pressure_changes, key=lambda change: change.time, default=None)
+    if newest is None:
+        return None
+    unexplained = newest.likely == StepKind.UNEXPLAINED
+    return SuddenChange(
+        occasion.moment(newest.time),
+        "fell" if newest.after_pa < newest.before_pa else "rose",
+        occasion.exact(round(newest.before_pa, 1), "Pa"),
+        occasion.exact(round(newest.after_pa, 1), "Pa"),
+        "nothing in the readings explains it" if unexplained else f"most likely: {newest.likely}",
+        sentence(newest.evidence),
+    )
 
 
 def _lead(change_on: date | None, today: date) -> str:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from functools import partial
 
+from ..cards.fan import alike
 from ..engine.assessment import Verdict
 from ..settings import House
 from .blocks import Block, Chapter, Contents, Lead, Paragraph, Picture, Points, Signatures, Subhead, Table
@@ -389,15 +390,21 @@ class _Writer:
         tell, fan = self.tell, self.report.assessment.fan
         yield Paragraph(line(tell.quote(f"{_A}/fan/reason")))
         yield Paragraph(line("Fan power: ", tell.exact("/energy/power_w", "W"), ", ", tell.words("/energy/basis"), "."))
+        place_of = {id(each): place for place, each in enumerate(fan.alternatives)}
+        same, *others = alike(fan, fan.alternatives)
+        if same:
+            names = [tell.words(f"{_A}/fan/alternatives/{place_of[id(each)]}/name") for each in same]
+            listed = line(names[0], *(part for name in names[1:] for part in (", ", name)))
+            yield Paragraph(line("The plan comes to the same hours as: ", listed, "."))
         rows = tuple(
             (
-                ((tell.words(f"{_A}/fan/alternatives/{place}/name"),),),
-                tell.plain(f"{_A}/fan/alternatives/{place}/run_hours", "h", decimals=1),
-                tell.cell(f"{_A}/fan/alternatives/{place}/mean_pm25", unit=False),
-                tell.cell(f"{_A}/fan/alternatives/{place}/energy_kwh", unit=False),
-                tell.cell(f"{_A}/fan/alternatives/{place}/cost"),
+                tuple(line(tell.words(f"{_A}/fan/alternatives/{place}/name")) for place in places),
+                tell.plain(f"{_A}/fan/alternatives/{places[0]}/run_hours", "h", decimals=1),
+                tell.cell(f"{_A}/fan/alternatives/{places[0]}/mean_pm25", unit=False),
+                tell.cell(f"{_A}/fan/alternatives/{places[0]}/energy_kwh", unit=False),
+                tell.cell(f"{_A}/fan/alternatives/{places[0]}/cost"),
             )
-            for place in range(len(fan.alternatives))
+            for places in ([place_of[id(each)] for each in group] for group in ([same, *others] if same else others))
         )
         if rows:
             heads = ("Way of running it", "Hours", "PM2.5, µg/m³", "Energy, kWh", "Cost")

@@ -1,12 +1,17 @@
 """What the cards tell of the answer that automations get, and of the filter besides its date."""
 
-from datetime import date, timedelta
+import re
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
 
 from moteledger.cards import render_card, render_page
+from moteledger.cards.fan import alike
+from moteledger.engine.assessment import PressureChange
 from moteledger.engine.fan_answer import FanAnswer, Override, ReasonCode
+from moteledger.settings import Units
+from motemodel.estimate import StepKind
 
 
 def answer(case: Any, action: str, code: ReasonCode, **fields: Any) -> FanAnswer:
@@ -68,3 +73,62 @@ def test_the_filter_s_card_says_what_stands_besides_its_date(typical: Any, field
     assessment = typical.assessment.model_copy(update={"filter": changed})
     markup = render_card("filter", assessment, typical.house, now=typical.now)
     assert said in markup
+
+
+def pressure_change(likely: str, before: float, after: float, hours_ago: float) -> PressureChange:
+    time = datetime(2025, 3, 11, 10, 20, tzinfo=UTC) - timedelta(hours=hours_ago)
+    return PressureChange(time=time, before_pa=before, after_pa=after, likely=likely, evidence=f"told by {likely}")
+
+
+@pytest.mark.parametrize(
+    ("likely", "after", "said"),
+    [
+        (StepKind.FILTER_CHANGED, 30.0, "fell at once"),
+        (StepKind.DOOR_OPEN, 4.0, "fell at once"),
+        (StepKind.FILTER_MISSING, 8.0, "fell at once"),
+        (StepKind.PORT_BLOCKED, 0.3, "fell at once"),
+        (StepKind.REGISTER_CLOSED, 51.0, "fell at once"),
+        (StepKind.UNEXPLAINED, 96.0, "rose at once"),
+    ],
+)
+def test_the_newest_sudden_change_of_the_drop_stands_on_the_filter_s_card(
+    typical: Any, likely: StepKind, after: float, said: str
+) -> None:
+    """62.2 Pa / 249.0889 = 0.25 in. w.c. (NIST SP 811, appendix B); 8:20 UTC is 9:20 in a zone one hour ahead."""
+    older = pressure_change("an older one", 90.0, 62.0, 40.0)
+    changes = (pressure_change(likely, 62.2, after, 2.0), older)
+    changed = typical.assessment.filter.model_copy(update={"pressure_changes": changes})
+    assessment = typical.assessment.model_copy(update={"filter": changed})
+    house = typical.house.model_copy(update={"units": Units.INCH_POUND})
+    words = re.sub(r"<[^>]+>|\s+", " ", render_card("filter", assessment, house, now=typical.now))
+    words = re.sub(r"\s+", " ", words)
+    assert f"On Tue 11 Mar, 09:20 the pressure drop {said}, from 0.25 in. w.c. (62.2 Pa) to" in words
+    cause = "nothing in the readings explains it" if likely is StepKind.UNEXPLAINED else f"most likely: {likely}"
+    assert cause in words
+    assert f"Told by {likely}." in words
+    assert "an older one" not in words
+    assert "at once" not in render_card("filter", typical.assessment, typical.house, now=typical.now)
+
+
+def test_ways_that_come_to_the_same_hours_share_a_row_that_names_them_all(typical: Any) -> None:
+    fan = typical.assessment.fan
+    always, thermostat, threshold = fan.alternatives
+    as_advised = {"run_hours": fan.run_hours, "energy_kwh": fan.energy_kwh, "mean_pm25": fan.mean_pm25}
+    ways = (
+        always.model_copy(update=as_advised),
+        thermostat,
+        threshold.model_copy(update=as_advised),
+        thermostat.model_copy(update={"name": "30 min of each hour"}),
+    )
+    assert [[each.name for each in group] for group in alike(fan, ways)] == [
+        ["Always on", "On above 12 µg/m³"],
+        ["Thermostat only", "30 min of each hour"],
+    ]
+    assessment = typical.assessment.model_copy(update={"fan": fan.model_copy(update={"alternatives": ways})})
+    markup = render_card("fan", assessment, typical.house, now=typical.now)
+    names = re.findall(r'<th scope="row" role="rowheader">(.*?)</th>', markup)
+    assert [re.sub(r"\s*<[^>]+>\s*", " / ", name).rstrip(" /") for name in names] == [
+        "This advice / the same as Always on and On above 12 µg/m³",
+        "Thermostat only / the same as 30 min of each hour",
+    ]
+    assert "the same as" not in render_card("fan", typical.assessment, typical.house, now=typical.now)
