@@ -15,22 +15,18 @@ from ..store import Store
 from ..store.tokens import Tokens
 from .alarms import ALARM_ROUTES, ALARM_WATCH
 from .answers import ANSWER_ROUTES
-from .auth import DOORKEEPER, Doorkeeper, authorise, check_declared
+from .auth import Doorkeeper
 from .changes import CHANGE_ROUTES
-from .conditional import answer_conditionally
+from .dead_letters import DEAD_LETTER_ROUTES
 from .description import description_route
-from .guard import expect_continue, host_guard, origin_guard, security_headers
+from .guarded import BODY_LIMIT, add_routes, guarded_application
 from .health import HEALTH_ROUTE
-from .limits import BURST_S, Rate, rate_guard
 from .live import LIVE_ROUTE, broadcast_from
-from .problems import answer_with_problems
 from .readings import READINGS_ROUTES
 from .routing import SERVICE, AssessmentSource, Route, Service
 from .sections import SECTION_ROUTES
 from .sources import SOURCES_ROUTE
 from .thing import thing_route
-
-BODY_LIMIT = 1024 * 1024
 
 _INTAKE_THREADS = 16
 
@@ -60,19 +56,7 @@ def create_app(
     router; guards, scopes and headers hold for them too.
     """
     doorkeeper = Doorkeeper(Tokens(store), clock, needs_tokens=network.needs_tokens)
-    most = network.most_requests_per_second
-    app = web.Application(
-        middlewares=[
-            answer_with_problems,
-            rate_guard(Rate(most, max(1.0, BURST_S * most))),
-            host_guard(network.names),
-            origin_guard(network.allowed_origins),
-            authorise(doorkeeper.identify),
-            answer_conditionally,
-        ],
-        client_max_size=body_limit,
-    )
-    app[DOORKEEPER] = doorkeeper
+    app = guarded_application(network, doorkeeper, body_limit)
     fan = fan or FanControl(store, clock)
     threads = ThreadPoolExecutor(_INTAKE_THREADS, thread_name_prefix="intake")
     app[ALARM_WATCH] = alarms or AlarmWatch((), store, source.current, clock)
@@ -83,18 +67,13 @@ def create_app(
         *ANSWER_ROUTES,
         *CHANGE_ROUTES,
         *ALARM_ROUTES,
+        *DEAD_LETTER_ROUTES,
         SOURCES_ROUTE,
         LIVE_ROUTE,
         HEALTH_ROUTE,
     )
     routes += (thing_route(routes, needs_tokens=network.needs_tokens),)
-    for route in (*routes, description_route(routes, needs_tokens=network.needs_tokens)):
-        if route.method == "GET":
-            app.router.add_get(route.path, route.handler, expect_handler=expect_continue)
-        else:
-            app.router.add_route(route.method, route.path, route.handler, expect_handler=expect_continue)
-    app.on_response_prepare.append(security_headers(network))
-    app.on_startup.append(check_declared)
+    add_routes(app, (*routes, description_route(routes, needs_tokens=network.needs_tokens)))
 
     async def leave_the_fan(_: web.Application) -> None:
         await asyncio.to_thread(fan.stop)

@@ -1,5 +1,6 @@
 """The service described by itself: OpenAPI 3.1, made from the routes that exist and the models they use."""
 
+import re
 from collections.abc import Callable, Iterable
 from http import HTTPStatus
 from importlib.metadata import version
@@ -96,8 +97,12 @@ def _answers(route: Route) -> tuple[type[BaseModel], ...]:
 
 def _operation(route: Route, reference: References) -> dict[str, Any]:
     operation: dict[str, Any] = {"summary": route.summary, "operationId": _operation_id(route)}
-    if route.parameters is not None:
-        operation["parameters"] = _parameters(route.parameters)
+    parameters = [
+        *(_parameters(route.place, "path") if route.place is not None else ()),
+        *(_parameters(route.parameters, "query") if route.parameters is not None else ()),
+    ]
+    if parameters:
+        operation["parameters"] = parameters
     if route.takes:
         content = {
             media: {"schema": _one_of([reference(model, "validation") for model in models])}
@@ -126,16 +131,16 @@ def _anything(route: Route) -> dict[str, Any]:
 
 
 def _operation_id(route: Route) -> str:
-    words = route.path.strip("/").replace(".", "/").replace("-", "/").split("/")
+    words = re.split(r"[/.{}-]+", route.path.strip("/{}"))
     return route.method.lower() + "".join(word.capitalize() for word in words)
 
 
-def _parameters(model: type[BaseModel]) -> list[dict[str, Any]]:
+def _parameters(model: type[BaseModel], place: str) -> list[dict[str, Any]]:
     schema = model.model_json_schema(mode="validation")
     return [
         {
             "name": name,
-            "in": "query",
+            "in": place,
             "required": name in schema.get("required", ()),
             "description": about.pop("description", ""),
             "schema": _without_null(about),

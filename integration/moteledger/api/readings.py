@@ -2,7 +2,7 @@
 
 import asyncio
 import re
-from datetime import timedelta
+from datetime import datetime, timedelta
 from http import HTTPStatus
 from typing import Annotated, Any, Literal
 
@@ -178,21 +178,22 @@ async def give_readings(request: web.Request) -> web.StreamResponse:
             place="signal",
         )
     service = request.app[SERVICE]
-    end_us = query.end_us if query.end_us is not None else to_us(service.clock() + timedelta(minutes=5))
+    return json_answer(await readings_answer(service.store, query, service.clock()))
+
+
+async def readings_answer(store: Store, query: ReadingsQuery, now: datetime) -> SignalReadings | ThinnedReadings:
+    """What a store has of a query; raises ProblemError for a time that is turned round or holds too much."""
+    end_us = query.end_us if query.end_us is not None else to_us(now + timedelta(minutes=5))
     start_us = query.start_us if query.start_us is not None else end_us - _DAY_US
     if start_us >= end_us:
         raise ProblemError(
             HTTPStatus.BAD_REQUEST, f"from {text_of(start_us)} is not before to {text_of(end_us)}", place="from"
         )
-    store, signal = service.store, query.signal
-    answer: BaseModel
     if query.interval_us is None:
-        answer = await asyncio.to_thread(_as_they_are, store, signal, start_us, end_us)
-    elif (end_us - start_us) / query.interval_us > MOST_POINTS:
+        return await asyncio.to_thread(_as_they_are, store, query.signal, start_us, end_us)
+    if (end_us - start_us) / query.interval_us > MOST_POINTS:
         raise _too_many(start_us, end_us, "intervals")
-    else:
-        answer = await asyncio.to_thread(_by_intervals, store, signal, start_us, end_us, query.interval_us)
-    return json_answer(answer)
+    return await asyncio.to_thread(_by_intervals, store, query.signal, start_us, end_us, query.interval_us)
 
 
 def _take(service: Service, body: bytes, now_us: int, senml: bool) -> Taken:

@@ -43,8 +43,9 @@ SERVICE: web.AppKey[Service] = web.AppKey("service", Service)
 class Route:
     """One method of one path, with all that its description needs.
 
-    `answer` is the model of the 200 answer's JSON (None: any object); `parameters` the model of the query; `takes` the
-    models a body may follow, by media type; `problems` the statuses beside those that every route may answer.
+    `answer` is the model of the 200 answer's JSON (None: any object); `parameters` the model of the query and
+    `place` that of what stands in braces in the path; `takes` the models a body may follow, by media type; `problems`
+    the statuses beside those that every route may answer.
     """
 
     method: str
@@ -56,6 +57,7 @@ class Route:
     takes: dict[str, tuple[type[BaseModel], ...]] = field(default_factory=dict)
     problems: tuple[HTTPStatus, ...] = ()
     media_type: str = "application/json"
+    place: type[BaseModel] | None = None
 
 
 def json_answer(model: BaseModel) -> web.Response:

@@ -7,6 +7,7 @@ img-src 'self'`.
 """
 
 from .beside import AlarmShown, Arrived, Beside, Forms, Watched
+from .clients import render_clients
 from .pages import (
     CARDS,
     STATIC_FILES,
@@ -36,6 +37,7 @@ __all__ = [
     "StaticFile",
     "Watched",
     "render_card",
+    "render_clients",
     "render_connecting",
     "render_entrance",
     "render_first_run",

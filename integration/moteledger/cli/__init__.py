@@ -19,6 +19,7 @@ from ..store import Store, StoreError
 from .asked_service import AskedService, AskingError, add_token_option, loopback_address
 from .asking import ask_for_house
 from .backfilling import add_backfill_command
+from .collecting import collect
 from .first_run import add_init_command
 from .following import Follower, follow
 from .looking import add_live_options, live_report, live_text, works
@@ -97,12 +98,13 @@ def _parser() -> argparse.ArgumentParser:
     demo.set_defaults(run=_demo)
 
     serve = commands.add_parser("serve", help="the service for a house: readings in, page and answers out")
+    serve.add_argument("--house", type=Path, metavar="FILE", help="the house file; a page asks for a new one")
+    serve.add_argument("--store", type=Path, metavar="FILE", help="where the readings are kept")
     serve.add_argument(
-        "--house", type=Path, required=True, metavar="FILE", help="the house file; a page asks for a new one"
+        "--collect", type=Path, metavar="FILE", help="a contractor's collector of many houses, in place of a house"
     )
-    serve.add_argument("--store", type=Path, required=True, metavar="FILE", help="where the readings are kept")
     serve.add_argument("--port", type=_port, default=_PORT, help=f"port on this machine ({_PORT}; 0 takes a free one)")
-    serve.set_defaults(run=_serve)
+    serve.set_defaults(run=_serve, wrong_usage=serve.error)
 
     assessing = commands.add_parser("assess", help="assess a house from a recording")
     assessing.add_argument("recording", type=Path, metavar="RECORDING", help="CSV, long or wide, plain or gzip")
@@ -303,6 +305,12 @@ def _bench(given: argparse.Namespace) -> int:
 
 def _serve(given: argparse.Namespace) -> int:
     port = given.port
+    if given.collect is not None:
+        if given.house is not None or given.store is not None:
+            given.wrong_usage("--collect stands alone: its file says where the houses' readings are kept")
+        return collect(given.collect, port, _tell_address)
+    if given.house is None or given.store is None:
+        given.wrong_usage("give --house and --store, or --collect")
     if not os.path.lexists(given.house) and os.access(given.house.parent, os.W_OK | os.X_OK):
         asked = asyncio.run(ask_for_house(given.house, port, partial(_tell_asking, given.house)))
         if asked is None:

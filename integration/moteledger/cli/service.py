@@ -3,21 +3,18 @@
 import asyncio
 import ctypes
 import logging
-import os
-import signal
 import sys
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable, Coroutine, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
-from datetime import UTC, datetime
 
 from ..engine import Engine
 from ..engine.alarm_watch import AlarmWatch
 from ..engine.alarms import watched_of
+from ..engine.link_watch import LinkWatch
 from ..intake import Arrivals, run_sources
-from ..settings import House, Mqtt, Webhook
-from ..store import Store, StoreError, tend, to_us
-from ..store.tokens import Tokens
+from ..settings import Collector, House, Mqtt, Webhook
+from ..store import Store, outbox, tend, to_us
+from .listening import ClosedDoorError, PortError, announce, every, listen_until_stopped, now, refuse_closed_door
 
 REFRESH_EVERY_S = 60.0
 FIRST_REFRESH_EVERY_S = 2.0
@@ -29,20 +26,9 @@ WATCH_EVERY_S = 1.0
 _NOT_TENDED = "the store is not tended now, the next time will do: %s"
 _NO_WATCH = "no watch is kept while the readings cannot be read: %s"
 
+__all__ = ["ClosedDoorError", "PortError", "now", "run_service"]
+
 _log = logging.getLogger(__name__)
-
-
-class PortError(OSError):
-    """The service cannot listen on the port; the message says which and what to do."""
-
-
-class ClosedDoorError(Exception):
-    """The house file asks for tokens, but there is none that anybody could show."""
-
-
-def now() -> datetime:
-    """The time now, in UTC."""
-    return datetime.now(UTC)
 
 
 async def run_service(
@@ -53,71 +39,46 @@ async def run_service(
     port: int,
     banner: str,
     ready: Callable[[str], None],
-    beside: Callable[[], Awaitable[None]] | None = None,
+    beside: Callable[[], Coroutine[None, None, None]] | None = None,
 ) -> None:
     """Serve until interrupted; `ready` is told the address; `beside` runs along, for instance a simulated house.
 
     Raises PortError when the port is taken or not allowed, ClosedDoorError when nobody could ask for anything.
     """
-    from aiohttp import web  # noqa: PLC0415  only a service pays for loading it
-
-    from ..api import WatchedRunner, add_pages, create_app  # noqa: PLC0415  likewise
+    from ..api import add_pages, create_app  # noqa: PLC0415  only a service pays for loading it
     from ..metrics import add_metrics  # noqa: PLC0415  likewise
 
-    network = house.network
-    tls = network.tls()
-    if network.needs_tokens and not Tokens(store).any_usable(to_us(now())):
-        raise ClosedDoorError(
-            f"[network] asks for a token at every request, and {store.path} holds none that is good; make one with "
-            f"moteledger token new --store {store.path} --name NAME --scope view"
-        )
-    if tls is None and not network.on_loopback:
-        _log.warning("tokens cross the network unencrypted; give certificate_file and key_file in [network]")
+    refuse_closed_door(house.network, store)
+    link = house.collector
+    if link is not None:
+        # Before the first reading can come in: whatever is taken in from now on is to be sent.
+        outbox.forward(store, link.signals, to_us(now()))
+    elif waiting := outbox.stop_forwarding(store):
+        _log.warning("%d readings wait for a collector that the house file no longer names", waiting)
     arrivals = Arrivals(house)
-    alarms = AlarmWatch(watched_of(house), store, engine.current, now)
-    app = create_app(store, engine, fan=engine.fan, arrivals=arrivals, alarms=alarms, clock=now, network=network)
+    watched = watched_of(house) if link is None else (*watched_of(house), _link_watch(link, store))
+    alarms = AlarmWatch(watched, store, engine.current, now)
+    app = create_app(store, engine, fan=engine.fan, arrivals=arrivals, alarms=alarms, clock=now, network=house.network)
     add_pages(app, house, banner=banner)
     add_metrics(app, engine)
-    runner = WatchedRunner(app, network)
-    await runner.setup()
-    stop = asyncio.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    tasks: list[asyncio.Task[None]] = []
-    try:
-        try:
-            site = web.TCPSite(runner, network.listen, port, ssl_context=tls)
-            await site.start()
-        except OSError as error:
-            # asyncio wraps the system's words in its own; the number still tells them.
-            why = os.strerror(error.errno).lower() if error.errno else str(error)
-            raise PortError(f"port {port} on {network.listen}: {why}; choose another with --port") from None
-        works = [
-            _refresh_forever(engine),
-            run_sources(house, store, arrivals, lambda: to_us(now())),
-            _every(TEND_EVERY_S, lambda: tend(store, to_us(now()), house.store.keep_raw_us), _NOT_TENDED),
-            _every(WATCH_EVERY_S, alarms.look, _NO_WATCH),
-            *(_tell(hook, store, arrivals, alarms) for hook in house.webhook),
-        ]
+
+    def works(port: int) -> Iterable[Coroutine[None, None, None]]:
+        yield _refresh_forever(engine)
+        yield run_sources(house, store, arrivals, lambda: to_us(now()))
+        yield every(TEND_EVERY_S, lambda: tend(store, to_us(now()), house.store.keep_raw_us), _NOT_TENDED)
+        yield every(WATCH_EVERY_S, alarms.look, _NO_WATCH)
+        for hook in house.webhook:
+            yield _tell(hook, store, arrivals, alarms)
+        if link is not None:
+            yield _forward(house, link, store, engine, arrivals, alarms)
         if house.mqtt is not None and house.mqtt.publish_below is not None:
-            works.append(_publish(house.mqtt, house.mqtt.publish_below, engine, arrivals))
-        if network.announce:
-            works.append(_announce(house, runner.addresses[0][1], "http" if tls is None else "https"))
-        tasks.extend(asyncio.create_task(work) for work in works)
+            yield _publish(house.mqtt, house.mqtt.publish_below, engine, arrivals)
+        if house.network.announce:
+            yield announce(house.name, house.network, port)
         if beside is not None:
-            tasks.append(asyncio.ensure_future(beside()))
-        host, bound = runner.addresses[0][:2]
-        ready(f"{'http' if tls is None else 'https'}://{f'[{host}]' if ':' in host else host}:{bound}/")
-        waiting = asyncio.create_task(stop.wait())
-        done, _ = await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
-        for task in done - {waiting}:
-            task.result()
-    finally:
-        for task in tasks:
-            task.cancel()
-            with suppress(asyncio.CancelledError):
-                await task
-        await runner.cleanup()
+            yield beside()
+
+    await listen_until_stopped(app, house.network, port, works, ready)
 
 
 async def _refresh_forever(engine: Engine) -> None:
@@ -141,16 +102,6 @@ def _refresh(engine: Engine) -> None:
         give_back(0)
 
 
-async def _every(pause_s: float, work: Callable[[], object], failed: str) -> None:
-    """Do `work` again and again; what the store refuses is told with `failed` and tried the next time."""
-    while True:
-        try:
-            await asyncio.to_thread(work)
-        except StoreError as error:
-            _log.warning(failed, error)
-        await asyncio.sleep(pause_s)
-
-
 async def _publish(settings: Mqtt, root: str, engine: Engine, arrivals: Arrivals) -> None:
     from ..publish import Twin  # noqa: PLC0415  only a house with a broker pays for loading it
 
@@ -165,12 +116,20 @@ async def _tell(hook: Webhook, store: Store, arrivals: Arrivals, alarms: AlarmWa
     await Sender(hook, store, state, now, alarms.unkept).run()
 
 
-async def _announce(house: House, port: int, scheme: str) -> None:
-    from ..discovery import Announcement  # noqa: PLC0415  only a service that is announced pays for loading it
+async def _forward(
+    house: House, link: Collector, store: Store, engine: Engine, arrivals: Arrivals, alarms: AlarmWatch
+) -> None:
+    from ..engine.standing import Standing, standing_of  # noqa: PLC0415  only a house with a collector pays for it
+    from ..publish import Forwarder  # noqa: PLC0415  likewise
 
-    try:
-        async with Announcement(house.name, house.network.listen, port, scheme):
-            await asyncio.Event().wait()
-    except OSError as error:
-        _log.warning("the service is not announced on the network: %s", error)
-        await asyncio.Event().wait()
+    def standing(waits: outbox.Forwarding) -> Standing:
+        return standing_of(
+            house.name, engine.current(), alarms.standing(), waiting=waits.waiting, put_aside=waits.put_aside
+        )
+
+    state = arrivals.source("collector", "collector", link.shown_address)
+    await Forwarder(link, store, state, standing, now).run()
+
+
+def _link_watch(link: Collector, store: Store) -> LinkWatch:
+    return LinkWatch(link, lambda: outbox.settled_us(store))

@@ -55,6 +55,8 @@ class SourceReport(BaseModel):
     repeated: int
     differing: int
     refused: int
+    waiting: int | None = Field(None, description="Of a collector: readings that are stored here until it takes them.")
+    put_aside: int | None = Field(None, description="Of a collector: readings that it refused, kept here.")
     refusals: list[Refusal] = Field(description="The last refused records.")
     signals: list[SignalArrival]
 
@@ -92,6 +94,13 @@ class Source:
         self._next_try_us: int | None = None
         self._error: str | None = None
         self.consecutive_failures = 0
+        self._waiting: int | None = None
+        self._put_aside: int | None = None
+
+    def waits(self, waiting: int, put_aside: int) -> None:
+        """So many readings are still to be sent, and so many were refused and kept."""
+        with self._lock:
+            self._waiting, self._put_aside = waiting, put_aside
 
     def good(self, now_us: int) -> None:
         """It answered as it should."""
@@ -177,6 +186,8 @@ class Source:
                 repeated=self._appended.repeated,
                 differing=self._appended.differing,
                 refused=self._refused,
+                waiting=self._waiting,
+                put_aside=self._put_aside,
                 refusals=list(self._refusals),
                 signals=[_of_signal(name, known) for name, known in self._signals.items()],
             )

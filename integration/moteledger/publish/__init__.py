@@ -1,6 +1,7 @@
 """Tells others unasked: the broker of the house, and the addresses that its file lists."""
 
+from .forwarding import Forwarder
 from .twin import Twin
 from .webhooks import Sender
 
-__all__ = ["Sender", "Twin"]
+__all__ = ["Forwarder", "Sender", "Twin"]

@@ -33,25 +33,36 @@ class Forwarding:
 def forward(store: Store, signals: Collection[str], now_us: int) -> None:
     """From now on, put every new reading of these signals, and of no others, into the outbox.
 
-    What waits of a signal that is no longer among them is dropped: the house's owner has taken it off the list. What
-    was put aside is tried again, since either side may have been upgraded. Raises StoreError.
+    What waits of a signal that is no longer among them is dropped: the house's owner has taken it off the list. A store
+    that does so already is not written to, so that a service can start on a full disk. Raises StoreError.
     """
+    names = sorted(set(signals))
+    with store.read() as reader:
+        known = dict(reader.execute("SELECT name, id FROM signal").fetchall())
+        present = reader.execute("SELECT sql FROM sqlite_schema WHERE name = ?", (_TRIGGER,)).fetchone()
+    if present is not None and known.keys() >= set(names) and present[0] == _trigger([known[name] for name in names]):
+        return
 
     def work(connection: sqlite3.Connection) -> None:
-        ids = sorted(signal_id(connection, name) for name in signals)
-        # Whole numbers, made here: a trigger takes no parameters.
-        listed = ", ".join(map(str, ids))
+        ids = [signal_id(connection, name) for name in names]
         connection.execute(f"DROP TRIGGER IF EXISTS {_TRIGGER}")
-        connection.execute(
-            f"CREATE TRIGGER {_TRIGGER} AFTER INSERT ON reading WHEN NEW.signal IN ({listed})"  # noqa: S608
-            " BEGIN INSERT OR IGNORE INTO outbox VALUES (NEW.time, NEW.signal, NEW.value); END"
-        )
-        connection.execute("INSERT OR IGNORE INTO outbox SELECT time, signal, value FROM put_aside")
-        connection.execute("DELETE FROM put_aside")
-        connection.execute(f"DELETE FROM outbox WHERE signal NOT IN ({listed})")  # noqa: S608  as above
+        connection.execute(_trigger(ids))
+        for table in ("outbox", "put_aside"):
+            connection.execute(f"DELETE FROM {table} WHERE signal NOT IN ({_listed(ids)})")  # noqa: S608  numbers
         connection.execute("INSERT OR IGNORE INTO forwarding VALUES (1, ?)", (now_us,))
 
     store.write(work).result()
+
+
+def try_again(store: Store) -> None:
+    """Send what was put aside once more, since either side may have been upgraded; raises StoreError."""
+
+    def work(connection: sqlite3.Connection) -> None:
+        connection.execute("INSERT OR IGNORE INTO outbox SELECT time, signal, value FROM put_aside")
+        connection.execute("DELETE FROM put_aside")
+
+    if forwarding(store).put_aside:
+        store.write(work).result()
 
 
 def stop_forwarding(store: Store) -> int:
@@ -94,11 +105,30 @@ def settle(store: Store, taken: Iterable[Reading], refused: Mapping[Reading, str
     store.write(work).result()
 
 
+def settled_us(store: Store) -> int:
+    """When the collector last took readings, or forwarding began; 0 if it never has. Raises StoreError."""
+    with store.read() as reader:
+        row = reader.execute("SELECT settled FROM forwarding").fetchone()
+    return 0 if row is None else int(row[0])
+
+
 def forwarding(store: Store) -> Forwarding:
     """How forwarding stands; raises StoreError."""
     with store.read() as reader:
         counted = reader.execute(
             "SELECT (SELECT count(*) FROM outbox), (SELECT count(*) FROM put_aside), (SELECT settled FROM forwarding)"
         ).fetchone()
-    waiting, aside, settled_us = counted
-    return Forwarding(waiting, aside, settled_us or 0)
+    waiting, aside, settled = counted
+    return Forwarding(waiting, aside, settled or 0)
+
+
+def _trigger(ids: Iterable[int]) -> str:
+    # A trigger takes no parameters; the numbers are the file's own.
+    return (
+        f"CREATE TRIGGER {_TRIGGER} AFTER INSERT ON reading WHEN NEW.signal IN ({_listed(ids)})"  # noqa: S608
+        " BEGIN INSERT OR IGNORE INTO outbox VALUES (NEW.time, NEW.signal, NEW.value); END"
+    )
+
+
+def _listed(ids: Iterable[int]) -> str:
+    return ", ".join(map(str, ids))

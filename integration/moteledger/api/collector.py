@@ -1,0 +1,289 @@
+"""A contractor's collector: the service in `collect` mode, to which many houses send and which their contractor reads.
+
+A house's token is called as the house is (`moteledger token new --name tern-cottage --scope contribute`): it writes
+into the store of that house and into no other, and reads nothing. There is nothing in a request that names a house to
+write to. Tokens for `view` read all houses.
+"""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from http import HTTPStatus
+from typing import Annotated, Literal, TypeVar
+
+from aiohttp import web
+from pydantic import BaseModel, Field
+
+from ..cards import render_clients
+from ..engine.standing import Client, Newest, Standing, is_silent, slipped_first
+from ..intake import RecordsError, accept, text_of
+from ..intake.consignment import Receipt, receipt_for, unpacked_records
+from ..settings import Collecting
+from ..signals import signal_named
+from ..store import Store, StoreError, from_us, to_us
+from ..store.houses import HouseStores, is_house_id
+from ..store.tokens import Scope, Tokens
+from .auth import GRANT, Doorkeeper
+from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body, read_model, unusable
+from .description import description_route
+from .entrance import add_entrance
+from .guarded import add_routes, guarded_application
+from .pages import give_static
+from .problems import ProblemError
+from .queries import read_query
+from .readings import PlainReadings, ReadingsQuery, SignalReadings, ThinnedReadings, readings_answer
+from .routing import Route, json_answer
+
+_THREADS = 16
+_HEARD, _STANDING = "heard", "standing"
+T = TypeVar("T")
+
+_SHOWN = ("duct.static_pressure", "filter.pressure_drop", "fan.running")
+
+
+@dataclass(frozen=True)
+class Collector:
+    """What the handlers share: the houses' stores, how people read them, the clock, the threads for the disk."""
+
+    houses: HouseStores
+    settings: Collecting
+    clock: Callable[[], datetime]
+    threads: ThreadPoolExecutor
+
+
+COLLECTOR: web.AppKey[Collector] = web.AppKey("collector", Collector)
+
+
+class HousePlace(BaseModel):
+    """Which house."""
+
+    house: Annotated[str, Field(pattern="^[a-z0-9][a-z0-9-]{0,59}$")] = Field(description="The house's id.")
+
+
+class Clients(BaseModel):
+    """All houses, those whose delivery has slipped furthest first."""
+
+    houses: list[Client]
+
+
+class Health(BaseModel):
+    """The collector answers and its folder can be read."""
+
+    status: Literal["ok"] = "ok"
+    time: str = Field(description="The collector's clock.")
+    houses: int
+    silent_houses: int = Field(description="How many have not been heard of for an hour.")
+
+
+class Noted(BaseModel):
+    """The state is on the disk."""
+
+    house: str
+
+
+def create_collector(
+    tokens: Tokens, houses: HouseStores, settings: Collecting, clock: Callable[[], datetime]
+) -> web.Application:
+    """The collector as an application; the caller opens and closes the stores."""
+    doorkeeper = Doorkeeper(tokens, clock, needs_tokens=True)
+    app = guarded_application(settings.network, doorkeeper)
+    threads = ThreadPoolExecutor(_THREADS, thread_name_prefix="collect")
+    app[COLLECTOR] = Collector(houses, settings, clock, threads)
+    add_routes(app, (*_ROUTES, description_route(_ROUTES, needs_tokens=True)))
+    app.router.add_get("/", _give_page)
+    app.router.add_get("/static/{name}", give_static)
+    add_entrance(app)
+
+    async def run_threads(_: web.Application) -> AsyncIterator[None]:
+        yield
+        threads.shutdown(wait=True)
+
+    app.cleanup_ctx.append(run_threads)
+    return app
+
+
+async def _take_readings(request: web.Request) -> web.StreamResponse:
+    """Keep a consignment in the store of the house whose token it is; the receipt says what is safe on the disk."""
+    house, collector = _writer(request), request.app[COLLECTOR]
+    body = await read_body(request, JSON_MEDIA_TYPE)
+    receipt = await _in_thread(collector, lambda: _keep(collector, house, body))
+    return json_answer(receipt)
+
+
+async def _take_state(request: web.Request) -> web.StreamResponse:
+    """Keep how the air handler of the house does, in place of what it told before."""
+    house, collector = _writer(request), request.app[COLLECTOR]
+    standing = await read_model(request, Standing, '{"house": "Tern Cottage", "verdict": "delivers"}')
+
+    def keep() -> None:
+        store = collector.houses.take(house)
+        store.keep_snapshot(_STANDING, 0, standing.model_dump_json())
+        _note_heard(store, collector.clock())
+
+    await _in_thread(collector, keep)
+    return json_answer(Noted(house=house))
+
+
+async def _give_houses(request: web.Request) -> web.StreamResponse:
+    return json_answer(Clients(houses=await _clients(request.app[COLLECTOR])))
+
+
+async def _give_house(request: web.Request) -> web.StreamResponse:
+    collector = request.app[COLLECTOR]
+    house = request.match_info["house"]
+    store = await _store(request)
+    return json_answer(await _in_thread(collector, lambda: _client(house, store, collector.clock())))
+
+
+async def _give_readings(request: web.Request) -> web.StreamResponse:
+    """The readings of one signal of a house over a time, as they are or by intervals."""
+    query = read_query(request, ReadingsQuery)
+    store = await _store(request)
+    return json_answer(await readings_answer(store, query, request.app[COLLECTOR].clock()))
+
+
+async def _give_health(request: web.Request) -> web.StreamResponse:
+    collector = request.app[COLLECTOR]
+    clients = await _clients(collector)
+    answer = json_answer(
+        Health(
+            time=text_of(to_us(collector.clock())),
+            houses=len(clients),
+            silent_houses=sum(client.is_silent for client in clients),
+        )
+    )
+    answer.headers["Cache-Control"] = "no-store"
+    return answer
+
+
+async def _give_page(request: web.Request) -> web.StreamResponse:
+    collector = request.app[COLLECTOR]
+    page = render_clients(await _clients(collector), collector.settings, now=collector.clock())
+    return web.Response(text=page, content_type="text/html", charset="utf-8")
+
+
+def _writer(request: web.Request) -> str:
+    """The house whose token asks; raises ProblemError for a token that is no house's."""
+    grant = request[GRANT]
+    if Scope.CONTRIBUTE not in grant.scopes or grant.label is None or not is_house_id(grant.label):
+        raise ProblemError(
+            HTTPStatus.FORBIDDEN,
+            "this token is no house's; make one with --scope contribute and the house's id as its --name: a-z, 0-9 "
+            "and -, such as tern-cottage",
+        )
+    return grant.label
+
+
+def _keep(collector: Collector, house: str, body: bytes) -> Receipt:
+    try:
+        records = unpacked_records(body)
+    except RecordsError as error:
+        raise unusable(str(error), error.place, readable=error.readable) from None
+    store = collector.houses.take(house)
+    appended = accept(store, records.readings)
+    _note_heard(store, collector.clock())
+    return receipt_for(body, records, appended)
+
+
+def _note_heard(store: Store, now: datetime) -> None:
+    store.keep_snapshot(_HEARD, 0, f'{{"heard_us": {to_us(now)}}}')
+
+
+async def _store(request: web.Request) -> Store:
+    collector, house = request.app[COLLECTOR], request.match_info["house"]
+    store = await _in_thread(collector, lambda: collector.houses.find(house))
+    if store is None:
+        raise ProblemError(HTTPStatus.NOT_FOUND, "there is no such house; /v1/houses lists those that there are")
+    return store
+
+
+async def _clients(collector: Collector) -> list[Client]:
+    return await _in_thread(collector, lambda: _all_clients(collector))
+
+
+def _all_clients(collector: Collector) -> list[Client]:
+    now = collector.clock()
+    found = []
+    for house in collector.houses.ids():
+        try:
+            found.append(_client(house, collector.houses.take(house), now))
+        except StoreError as error:
+            found.append(
+                Client(id=house, last_heard=None, is_silent=True, standing=None, newest=(), problem=error.problem)
+            )
+    return slipped_first(found)
+
+
+def _client(house: str, store: Store, now: datetime) -> Client:
+    heard, standing = store.latest_snapshot(_HEARD), store.latest_snapshot(_STANDING)
+    last_heard = None if heard is None else from_us(_Heard.model_validate_json(heard[1]).heard_us)
+    newest = [found for signal in _SHOWN if (found := _newest(store, signal, now)) is not None]
+    return Client(
+        id=house,
+        last_heard=last_heard,
+        is_silent=is_silent(last_heard, now),
+        newest=tuple(newest),
+        standing=None if standing is None else Standing.model_validate_json(standing[1]),
+    )
+
+
+class _Heard(BaseModel):
+    heard_us: int
+
+
+def _newest(store: Store, signal: str, now: datetime) -> Newest | None:
+    reading = store.latest(signal)
+    if reading is None:
+        return None
+    kind, at = signal_named(signal), from_us(reading.time_us)
+    is_fresh = timedelta(minutes=-5) <= now - at <= timedelta(hours=kind.hold_h)
+    return Newest(signal=signal, unit=kind.unit, value=reading.value, time=at, is_fresh=is_fresh)
+
+
+_ROUTES = (
+    Route(
+        "POST",
+        "/v1/readings",
+        _take_readings,
+        "Keep readings of the house whose token it is; answered once they are safe on the disk",
+        Receipt,
+        takes={JSON_MEDIA_TYPE: (PlainReadings,)},
+        problems=BODY_PROBLEMS,
+    ),
+    Route(
+        "PUT",
+        "/v1/state",
+        _take_state,
+        "Keep how the air handler of the house whose token it is does",
+        Noted,
+        takes={JSON_MEDIA_TYPE: (Standing,)},
+        problems=BODY_PROBLEMS,
+    ),
+    Route("GET", "/v1/houses", _give_houses, "All houses, those whose delivery has slipped furthest first", Clients),
+    Route(
+        "GET",
+        "/v1/houses/{house}",
+        _give_house,
+        "One house: when it was last heard of, its pressures, and what it told last",
+        Client,
+        place=HousePlace,
+        problems=(HTTPStatus.NOT_FOUND,),
+    ),
+    Route(
+        "GET",
+        "/v1/houses/{house}/readings",
+        _give_readings,
+        "The readings of one signal of a house over a time, as they are or by intervals",
+        (SignalReadings, ThinnedReadings),
+        place=HousePlace,
+        parameters=ReadingsQuery,
+        problems=(HTTPStatus.BAD_REQUEST, HTTPStatus.NOT_FOUND),
+    ),
+    Route("GET", "/healthz", _give_health, "Whether the collector can do its work now", Health),
+)
+
+
+async def _in_thread(collector: Collector, work: Callable[[], T]) -> T:
+    return await asyncio.get_running_loop().run_in_executor(collector.threads, work)

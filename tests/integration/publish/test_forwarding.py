@@ -1,0 +1,177 @@
+"""Readings sent to a contractor's collector over a line that fails in every way: all there, once, and no others."""
+
+import asyncio
+import random
+from datetime import timedelta
+
+import pytest
+
+from moteledger.intake import SourceError
+from moteledger.store import Reading, outbox, tend, to_us
+
+MINUTE_US = 60_000_000
+DROP, STATIC = "filter.pressure_drop", "duct.static_pressure"
+FAULTS = (
+    "refuse",
+    "cut",
+    "lose",
+    "half",
+    "no HTTP at all",
+    "HTTP/1.1 500 Oh\r\nContent-Length: 0\r\n\r\n",
+    "HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}",
+    "HTTP/1.1 200 OK\r\nContent-Type: text/html\r\nContent-Length: 13\r\n\r\n<html>sign in",
+    "HTTP/1.1 302 Found\r\nLocation: http://portal/\r\nContent-Length: 0\r\n\r\n",
+    "HTTP/1.1 204 No\r\n\r\n",
+)
+
+
+def some(start_us: int, count: int, signal: str = DROP) -> list[Reading]:
+    return [Reading(start_us + n * MINUTE_US, signal, 40.0 + n / 8) for n in range(count)]
+
+
+def of(readings: list[Reading], signal: str = DROP) -> list[tuple[int, float]]:
+    return sorted((each.time_us, each.value) for each in readings if each.signal == signal)
+
+
+async def test_what_comes_in_is_at_the_collector_and_waits_no_more(link) -> None:
+    readings = some(to_us(link.now[0]), 2500) + some(to_us(link.now[0]), 3, STATIC)
+    link.store.append(readings)
+    assert outbox.forwarding(link.store).waiting == 2503
+    await link.forwarder().once()
+    assert link.office.kept(DROP) == of(readings)
+    assert link.office.kept(STATIC) == of(readings, STATIC)
+    assert outbox.forwarding(link.store).waiting == 0
+    report = link.state.report()
+    assert (report.state, report.accepted, report.refused, report.waiting) == ("good", 2503, 0, 0)
+
+
+async def test_readings_of_the_rooms_stay_in_the_house(link) -> None:
+    start_us = to_us(link.now[0])
+    rooms = ("indoor.pm25", "outdoor.pm25", "indoor.co2", "window.open", "cooling.running", "room:bed.pm25")
+    link.store.append([Reading(start_us, name, 1.0) for name in rooms] + some(start_us, 1))
+    assert outbox.forwarding(link.store).waiting == 1
+    await link.forwarder().once()
+    assert all(link.office.kept(name) == [] for name in rooms)
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+async def test_whatever_the_line_does_everything_is_there_once(link, fault) -> None:
+    readings = some(to_us(link.now[0]), 1200)
+    link.store.append(readings)
+    link.line.faults = iter([fault] * 3)
+    await link.until_sent()
+    assert link.office.kept(DROP) == of(readings)
+    assert link.line.seen.count(fault) == 3
+    assert link.state.report().failures >= 3
+
+
+async def test_a_line_that_stalls_is_given_up_and_tried_again(link) -> None:
+    readings = some(to_us(link.now[0]), 5)
+    link.store.append(readings)
+    link.line.faults = iter(["stall"])
+    await link.until_sent(patience_s=0.1)
+    assert link.office.kept(DROP) == of(readings)
+
+
+async def test_days_away_late_backfilled_and_thinned_meanwhile_nothing_is_lost(link) -> None:
+    chance, readings = random.Random(5), []
+    link.line.faults = iter(["refuse"] * 20)
+    forwarder = link.forwarder()
+    start_us = to_us(link.now[0])
+    for day in range(8):
+        hours = [Reading(start_us + (day * 24 + n) * 60 * MINUTE_US, DROP, float(n)) for n in range(24)]
+        # Some come days late, some out of order, some twice, and a recording of last year is brought in.
+        readings += hours + some(start_us - (365 - day) * 24 * 60 * MINUTE_US, 10)
+        chance.shuffle(hours)
+        link.store.append(hours[:12])
+        link.store.append(readings)
+        link.goes_by(timedelta(days=1))
+        with pytest.raises(SourceError):
+            await forwarder.once()
+    tend(link.store, to_us(link.now[0]), keep_raw_us=24 * 60 * MINUTE_US)
+    assert len(link.store.series(DROP, 0, 2**62)) < 30, "the house itself has thinned what waits"
+    link.line.faults = iter(())
+    await link.until_sent()
+    assert link.office.kept(DROP) == of(readings)
+
+
+async def test_an_answer_that_belongs_to_something_else_is_no_receipt(link) -> None:
+    start_us = to_us(link.now[0])
+    link.store.append(some(start_us, 4))
+    swapped = (
+        '{"accepted":4,"repeated":0,"differing":0,"too_late":0,"refused":0,"refusals":[],"digest":"' + "0" * 64 + '"}'
+    )
+    link.line.faults = iter([f"HTTP/1.1 200 OK\r\nContent-Length: {len(swapped)}\r\n\r\n{swapped}"])
+    with pytest.raises(SourceError, match="receipt of something else"):
+        await link.forwarder().once()
+    assert outbox.forwarding(link.store).waiting == 4
+
+
+async def test_a_collector_that_asks_to_be_left_alone_is(link) -> None:
+    link.store.append(some(to_us(link.now[0]), 1))
+    link.line.faults = iter(["HTTP/1.1 503 No\r\nRetry-After: 70\r\nContent-Length: 0\r\n\r\n"])
+    with pytest.raises(SourceError) as told:
+        await link.forwarder().once()
+    assert told.value.wait_s == 70.0
+
+
+async def test_a_house_without_the_collectors_token_says_so_and_keeps_all(link, monkeypatch) -> None:
+    link.store.append(some(to_us(link.now[0]), 1))
+    for wrong in ("mote_00000000_x", link.office.token("Tern Cottage!"), link.office.token("tern-cottage", "view")):
+        monkeypatch.setenv("OFFICE_TOKEN", wrong)
+        with pytest.raises(SourceError, match="token"):
+            await link.forwarder().once()
+    assert outbox.forwarding(link.store).waiting == 1
+    monkeypatch.setenv("OFFICE_TOKEN", link.office.token())
+    await link.forwarder().once()
+    assert outbox.forwarding(link.store).waiting == 0
+
+
+async def test_what_the_collector_refuses_is_put_aside_told_and_tried_again_by_the_next_start(link) -> None:
+    start_us = to_us(link.now[0])
+    good = some(start_us, 5)
+    # A value that the collector's list of signals does not allow, as a newer house might send, and a time of no year.
+    bad = [Reading(start_us + 7, DROP, 1e6), Reading(2**62, DROP, 3.0)]
+    link.store.append(good + bad)
+    await link.forwarder().once()
+    assert link.office.kept(DROP) == of(good)
+    stands = outbox.forwarding(link.store)
+    assert (stands.waiting, stands.put_aside) == (0, 2)
+    report = link.state.report()
+    assert (report.refused, report.put_aside, report.state) == (2, 2, "good")
+    assert "outside what filter.pressure_drop can be" in report.refusals[-1].reason
+    outbox.try_again(link.store)
+    assert outbox.forwarding(link.store).waiting == 2
+    await link.forwarder().once()
+    assert outbox.forwarding(link.store).put_aside == 2
+
+
+async def test_how_the_air_handler_does_is_told_when_it_changes_and_every_few_minutes(link) -> None:
+    forwarder = link.forwarder()
+    store = lambda: link.office.houses.take("tern-cottage")  # noqa: E731  made with the first word
+    await forwarder.once()
+    asked = len(link.line.seen)
+    first = store().latest_snapshot("heard")
+    link.goes_by(timedelta(minutes=1))
+    await forwarder.once()
+    assert store().latest_snapshot("heard") == first, "nothing new is no reason to send"
+    link.goes_by(timedelta(minutes=5))
+    await forwarder.once()
+    assert store().latest_snapshot("heard") != first
+    link.standing.append(link.standing[-1].model_copy(update={"reason": "it slips"}))
+    await forwarder.once()
+    assert "it slips" in store().latest_snapshot("standing")[1]
+    assert asked <= 1
+
+
+async def test_it_runs_until_it_is_ended_and_sends_what_comes(link) -> None:
+    running = asyncio.ensure_future(link.forwarder().run())
+    try:
+        readings = some(to_us(link.now[0]), 3)
+        link.store.append(readings)
+        async with asyncio.timeout(10):
+            while link.office.kept(DROP) != of(readings):  # noqa: ASYNC110  the other side tells nobody
+                await asyncio.sleep(0.005)
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
