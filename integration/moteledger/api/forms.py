@@ -14,6 +14,7 @@ from http import HTTPStatus
 from urllib.parse import parse_qs
 
 from aiohttp import web
+from pydantic import ValidationError
 
 from ..cards import Forms, render_notice
 from ..engine.assessment import Action
@@ -22,13 +23,15 @@ from ..settings import House
 from .auth import GRANT
 from .bodies import read_body
 from .changes import LONGEST_AGO
+from .dead_letters import WhichLetter, discard, send_again
 from .routing import SERVICE
 from .scopes import SCOPES
 
 FORM_MEDIA_TYPE = "application/x-www-form-urlencoded"
-FILTER_FORM, FAN_FORM = "/filter/change", "/fan/wish"
+FILTER_FORM, FAN_FORM, LETTER_FORM = "/filter/change", "/fan/wish", "/dead-letters"
 _MOST_FIELDS = 10
 _LONGEST_WISH_MIN = 480
+_LETTER_ACTS = {"again": send_again, "discard": discard}
 _ACTIONS: dict[str, Action] = {"run": "run", "rest": "rest", "leave": "leave"}
 
 
@@ -49,7 +52,9 @@ class FormKeeper:
 
     def forms(self, request: web.Request) -> Forms:
         """The forms that the reader may send."""
-        return Forms(self._given(request, FILTER_FORM), self._given(request, FAN_FORM))
+        return Forms(
+            self._given(request, FILTER_FORM), self._given(request, FAN_FORM), self._given(request, LETTER_FORM)
+        )
 
     async def take_filter_change(self, request: web.Request) -> web.StreamResponse:
         """Record that the filter was changed, or take that back; then show the card again."""
@@ -78,6 +83,23 @@ class FormKeeper:
         except _NotTakenError as refusal:
             return self._refused(refusal, "The fan goes on as it was", "fan")
         return _shown_again(request, "fan")
+
+    async def settle_letter(self, request: web.Request) -> web.StreamResponse:
+        """Have a dead letter sent again or discard it; then show the card again."""
+        try:
+            fields = await self._fields(request)
+            act = _LETTER_ACTS.get(fields.get("do", ""))
+            try:
+                which = WhichLetter(webhook=fields.get("webhook", ""), id=fields.get("id", ""))
+            except ValidationError:
+                which = None
+            if act is None or which is None:
+                raise _NotTakenError(HTTPStatus.UNPROCESSABLE_ENTITY, "Choose what is to be done with which message.")
+            if await asyncio.to_thread(act, request.app[SERVICE], which) is None:
+                raise _NotTakenError(HTTPStatus.UNPROCESSABLE_ENTITY, "That message is no longer put aside.")
+        except _NotTakenError as refusal:
+            return self._refused(refusal, "The message stays as it was", "alarms")
+        return _shown_again(request, "alarms")
 
     def _given(self, request: web.Request, path: str) -> str:
         return self._token(request, path) if request[GRANT].scopes & SCOPES["POST", path] else ""

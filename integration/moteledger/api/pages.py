@@ -16,6 +16,7 @@ from ..cards import (
     Arrived,
     Beside,
     Forms,
+    LetterShown,
     Watched,
     render_card,
     render_page,
@@ -25,12 +26,16 @@ from ..engine.fan_answer import FanAnswer
 from ..engine.filter_change import filter_changes
 from ..settings import House
 from ..store import Store, StoreError, from_us, to_us
+from ..store.dead_letters import DeadLetter, DeadLetters
 from .alarms import shown_alarms
+from .auth import GRANT
+from .dead_letters import told
 from .entrance import add_entrance
-from .forms import FAN_FORM, FILTER_FORM, FormKeeper
+from .forms import FAN_FORM, FILTER_FORM, LETTER_FORM, FormKeeper
 from .problems import ProblemError
 from .reporting import add_report
 from .routing import SERVICE, Service
+from .scopes import SCOPES
 
 _STRIP_STEP_US = 20_000_000
 
@@ -43,7 +48,10 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
     async def shown(request: web.Request) -> _Shown:
         service = request.app[SERVICE]
         alarms = tuple(AlarmShown(each.title, each.text, each.since, each.next_step) for each in shown_alarms(request))
-        return await asyncio.to_thread(_shown, service, keeper.forms(request), alarms, service.source.current())
+        sees_letters = bool(request[GRANT].scopes & SCOPES["GET", "/v1/dead-letters"])
+        found = await asyncio.to_thread(_shown, service, keeper.forms(request), alarms, service.source.current())
+        letters = await asyncio.to_thread(_letters, service.store) if sees_letters else ()
+        return replace(found, beside=replace(found.beside, letters=letters))
 
     async def give_page(request: web.Request) -> web.StreamResponse:
         found, now = await shown(request), request.app[SERVICE].clock()
@@ -66,6 +74,7 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
         app.router.add_get(f"/cards/{name}", give_card)
     app.router.add_post(FILTER_FORM, keeper.take_filter_change)
     app.router.add_post(FAN_FORM, keeper.take_wish)
+    app.router.add_post(LETTER_FORM, keeper.settle_letter)
     app.router.add_get("/static/{name}", give_static)
     add_report(app, house)
     add_entrance(app)
@@ -103,6 +112,21 @@ def _shown(service: Service, forms: Forms, alarms: tuple[AlarmShown, ...], asses
     except StoreError:
         beside = Beside()
     return _Shown(assessment, answer, replace(beside, alarms=alarms, forms=forms))
+
+
+def _letters(store: Store) -> tuple[LetterShown, ...]:
+    """The dead letters, as far as the store tells."""
+    try:
+        letters = DeadLetters(store).all()
+    except StoreError:
+        return ()
+    return tuple(_letter(letter) for letter in letters)
+
+
+def _letter(letter: DeadLetter) -> LetterShown:
+    message = told(letter)
+    about = str(message.content.get("title") or "a change of the fan's answer")
+    return LetterShown(letter.webhook, message.id, about, letter.status, from_us(letter.refused_us), again=letter.again)
 
 
 def _beside(service: Service, *, has_assessment: bool) -> Beside:

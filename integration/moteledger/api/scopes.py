@@ -44,6 +44,10 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("GET", "/v1/live"): _to(VIEW, CONTRACTOR),
     ("GET", "/v1/alarms"): _to(VIEW, AUTOMATE, CONTRACTOR),
     ("PUT", "/v1/alarms/acknowledged"): _to(AUTOMATE, CONTRACTOR),
+    # All that is told to any address, and who may have it told again.
+    ("GET", "/v1/dead-letters"): _to(),
+    ("PUT", "/v1/dead-letters/resent"): _to(),
+    ("PUT", "/v1/dead-letters/discarded"): _to(),
     # The assessment by sections.
     ("GET", "/v1/air"): _to(VIEW),
     ("GET", "/v1/ledger"): _to(VIEW),
@@ -80,6 +84,7 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     # Forms on the cards, for whoever may do the same over the API.
     ("POST", "/filter/change"): _to(AUTOMATE, CONTRACTOR),
     ("POST", "/fan/wish"): _to(AUTOMATE),
+    ("POST", "/dead-letters"): _to(),
     # Of a house that has no file yet, on the loopback address only; a running house has no such route.
     ("POST", "/first-run"): _to(),
     ("GET", "/static/{name}"): ANYONE,

@@ -6,7 +6,7 @@ under a content security policy of `default-src 'none'; style-src 'self'; script
 img-src 'self'`.
 """
 
-from .beside import AlarmShown, Arrived, Beside, Forms, Watched
+from .beside import AlarmShown, Arrived, Beside, Forms, LetterShown, Watched
 from .clients import render_clients
 from .pages import (
     CARDS,
@@ -34,6 +34,7 @@ __all__ = [
     "Beside",
     "Card",
     "Forms",
+    "LetterShown",
     "StaticFile",
     "Watched",
     "render_card",

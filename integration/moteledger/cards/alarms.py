@@ -1,10 +1,12 @@
-"""The card of the alarms: what stands, since when, and what to do next."""
+"""The card of the alarms: what stands, since when, and what to do next; and what could not be told to an address."""
 
 from dataclasses import dataclass
 
-from .beside import AlarmShown
+from .beside import AlarmShown, LetterShown
 from .figures import sentence
 from .occasion import Occasion
+
+MOST_LETTERS = 5
 
 
 @dataclass(frozen=True)
@@ -13,6 +15,8 @@ class AlarmsCard:
 
     lead: str
     alarms: tuple[tuple[AlarmShown, str], ...]
+    letters: tuple[tuple[LetterShown, str], ...] = ()
+    further_letters: int = 0
 
 
 def alarms_card(occasion: Occasion) -> AlarmsCard:
@@ -24,4 +28,10 @@ def alarms_card(occasion: Occasion) -> AlarmsCard:
         lead = sentence(alarms[0].title)
     else:
         lead = f"{len(alarms)} alarms stand; the latest: {sentence(alarms[0].title)}"
-    return AlarmsCard(lead, tuple((alarm, occasion.when(alarm.since)) for alarm in alarms))
+    letters = occasion.beside.letters
+    return AlarmsCard(
+        lead,
+        tuple((alarm, occasion.when(alarm.since)) for alarm in alarms),
+        tuple((letter, occasion.when(letter.refused)) for letter in letters[:MOST_LETTERS]),
+        max(0, len(letters) - MOST_LETTERS),
+    )

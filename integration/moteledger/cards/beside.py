@@ -23,6 +23,18 @@ class AlarmShown:
 
 
 @dataclass(frozen=True)
+class LetterShown:
+    """A message that an address refused for good: of which webhook, what it tells, since when it is put aside."""
+
+    webhook: str
+    id: str
+    told: str
+    status: int
+    refused: datetime
+    again: bool = False
+
+
+@dataclass(frozen=True)
 class Arrived:
     """What has come of a house that is not assessed yet: which signals, the first reading since when."""
 
@@ -36,6 +48,7 @@ class Forms:
 
     change_filter: str = ""
     wish_for_fan: str = ""
+    settle_letter: str = ""
 
 
 @dataclass(frozen=True)
@@ -44,6 +57,7 @@ class Beside:
 
     watched: tuple[Watched, ...] = ()
     alarms: tuple[AlarmShown, ...] = ()
+    letters: tuple[LetterShown, ...] = ()
     arrived: Arrived = Arrived()
     filter_changed_on: date | None = None
     forms: Forms = Forms()

@@ -2,7 +2,8 @@
 
 The store's own history is the queue: each webhook keeps how far it has come, and goes on from there after any outage or
 restart, so that nothing is lost while the history holds it. What an address refuses for good is put aside as a dead
-letter and not sent again. A message may come twice (the answer to the first may be lost); its id tells.
+letter, and sent again only when a person says so. A message may come twice (the answer to the first may be lost); its
+id tells.
 
 Messages are signed by RFC 9421 (HTTP Message Signatures, hmac-sha256) over the body's digest (RFC 9530), the address
 and the id; `created` tells how old a message is, so that an old one replayed can be refused.
@@ -16,6 +17,7 @@ import json
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import datetime
+from typing import NamedTuple
 
 import aiohttp
 from yarl import URL
@@ -25,9 +27,9 @@ from ..engine.fan_control import DECISION
 from ..intake import PACE, Pace, Refusal, Source, SourceError, keep_trying
 from ..intake.hub_connection import asked_pause_s, session_to
 from ..settings import Webhook
-from ..store import Store, StoreError, from_us, to_us
+from ..store import Store, StoreError, to_us
+from ..store.dead_letters import DeadLetter, DeadLetters
 
-DEAD_LETTER = "dead-letter"
 ID_HEADER = "Moteledger-Message"
 
 _KINDS = {"alarm": HISTORY, "fan": DECISION}
@@ -84,6 +86,7 @@ class Sender:
     ) -> None:
         self._hook, self._store, self._state, self._clock = hook, store, state, clock
         self._unkept = unkept
+        self._letters = DeadLetters(store)
         self._kept = f"webhook:{hook.name}"
         self._sent_us: int | None = None
 
@@ -93,14 +96,19 @@ class Sender:
 
     async def once(self) -> None:
         """Send all that waits; raises SourceError at the first message that could not be delivered yet."""
+        again = await asyncio.to_thread(self._letters.wanted_again, self._hook.name)
         waiting = await asyncio.to_thread(self._waiting)
-        if not waiting:
+        if not again and not waiting:
             return
         secret = self._hook.secret.read().encode()
         async with session_to(self._hook.address, self._hook.tls, _PATIENCE_S) as session:
-            for time_us, event, document in waiting:
-                await self._send(session, secret, time_us, event, document)
-                self._sent_us = time_us
+            for letter in again:
+                message = _Message(letter.happened_us, letter.event, letter.document)
+                if await self._taken(session, secret, message):
+                    await asyncio.to_thread(self._letters.discard, self._hook.name, message.event, message.happened_us)
+            for message in waiting:
+                await self._taken(session, secret, message)
+                self._sent_us = message.happened_us
                 await asyncio.to_thread(self._note)
         self._state.good(to_us(self._clock()))
 
@@ -109,7 +117,7 @@ class Sender:
         with suppress(StoreError):
             self._store.keep_snapshot(self._kept, 0, json.dumps({"sent_us": self._sent_us}))
 
-    def _waiting(self) -> list[tuple[int, str, str]]:
+    def _waiting(self) -> "list[_Message]":
         """What has not been sent yet, the oldest first; a webhook that is new begins with what comes from now on."""
         if self._sent_us is None:
             found = self._store.latest_snapshot(self._kept)
@@ -117,20 +125,21 @@ class Sender:
             if found is None:
                 self._note()
         waiting = {
-            (time_us, event, document)
+            _Message(time_us, event, document)
             for event in self._hook.events
             for time_us, document in self._store.snapshots_after(_KINDS[event], self._sent_us)
         }
         if "alarm" in self._hook.events:
-            waiting |= {(time_us, "alarm", text) for time_us, text in self._unkept() if time_us > self._sent_us}
+            waiting |= {_Message(time_us, "alarm", text) for time_us, text in self._unkept() if time_us > self._sent_us}
         return sorted(waiting)
 
-    async def _send(
-        self, session: aiohttp.ClientSession, secret: bytes, time_us: int, event: str, document: str
-    ) -> None:
-        message_id = f"{event}-{time_us}"
-        body = f'{{"event":"{event}","id":"{message_id}","{event}":{document}}}'.encode()
-        headers = signed_headers(self._hook, secret, message_id, body, int(self._clock().timestamp()))
+    async def _taken(self, session: aiohttp.ClientSession, secret: bytes, message: "_Message") -> bool:
+        """Whether the address took the message; one that it refuses for good is put aside.
+
+        Raises SourceError where it may take it later.
+        """
+        body = f'{{"event":"{message.event}","id":"{message.id}","{message.event}":{message.document}}}'.encode()
+        headers = signed_headers(self._hook, secret, message.id, body, int(self._clock().timestamp()))
         try:
             async with (
                 asyncio.timeout(_PATIENCE_S),
@@ -139,11 +148,27 @@ class Sender:
                 status, asked_s = answer.status, asked_pause_s(answer.headers)
         except (aiohttp.ClientError, TimeoutError, OSError) as error:
             raise SourceError(f"does not take messages ({type(error).__name__}); they wait") from None
-        if status in _REFUSED_FOR_GOOD:
-            letter = {"webhook": self._hook.name, "status": status, "id": message_id, "at": str(from_us(time_us))}
-            now_us = to_us(self._clock())
-            await asyncio.to_thread(self._store.keep_snapshot, DEAD_LETTER, now_us, json.dumps(letter))
-            why = "was refused for good and put aside; see what the address asks for"
-            self._state.refused_document(Refusal(place=message_id, value=str(status), reason=why))
-        elif not 200 <= status < 300:
+        if status not in _REFUSED_FOR_GOOD and not 200 <= status < 300:
             raise SourceError(f"answers {status}; what is to be sent waits", wait_s=asked_s)
+        if 200 <= status < 300:
+            return True
+        letter = DeadLetter(
+            self._hook.name, message.event, message.happened_us, message.document, status, to_us(self._clock())
+        )
+        await asyncio.to_thread(self._letters.put_aside, letter)
+        why = "was refused for good and put aside; see what the address asks for, then /v1/dead-letters"
+        self._state.refused_document(Refusal(place=message.id, value=str(status), reason=why))
+        return False
+
+
+class _Message(NamedTuple):
+    """What is told: when it happened, of what kind it is, and its JSON."""
+
+    happened_us: int
+    event: str
+    document: str
+
+    @property
+    def id(self) -> str:
+        """By which whoever gets it twice knows it again."""
+        return f"{self.event}-{self.happened_us}"

@@ -98,6 +98,29 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         ) STRICT, WITHOUT ROWID""",
         "CREATE TABLE forwarding (one INTEGER PRIMARY KEY CHECK (one = 1), settled INTEGER NOT NULL) STRICT",
     ),
+    (
+        """CREATE TABLE dead_letter (
+            webhook TEXT NOT NULL,
+            event TEXT NOT NULL,
+            happened INTEGER NOT NULL,
+            document TEXT NOT NULL,
+            status INTEGER NOT NULL,
+            refused INTEGER NOT NULL,
+            again INTEGER NOT NULL,
+            PRIMARY KEY (webhook, event, happened)
+        ) STRICT, WITHOUT ROWID""",
+        # They were snapshots that named their message; without what it told they could not be sent again.
+        """INSERT OR IGNORE INTO dead_letter
+            SELECT json_extract(letter.document, '$.webhook'), told.event, told.time, told.document,
+                json_extract(letter.document, '$.status'), letter.time, 0
+            FROM snapshot AS letter
+            JOIN (
+                SELECT CASE kind WHEN 'fan_decision' THEN 'fan' ELSE kind END AS event, time, document FROM snapshot
+                WHERE kind IN ('alarm', 'fan_decision')
+            ) AS told ON json_extract(letter.document, '$.id') = told.event || '-' || told.time
+            WHERE letter.kind = 'dead-letter'""",
+        "DELETE FROM snapshot WHERE kind = 'dead-letter'",
+    ),
 )
 
 _OF_THE_DISK = frozenset(

@@ -15,9 +15,10 @@ from aiohttp.test_utils import TestServer
 from moteledger.engine.alarm_watch import HISTORY
 from moteledger.engine.fan_control import DECISION
 from moteledger.intake import Arrivals, SourceError
-from moteledger.publish.webhooks import DEAD_LETTER, Sender, signature
+from moteledger.publish.webhooks import Sender, signature
 from moteledger.settings import Webhook
 from moteledger.store import Store, to_us
+from moteledger.store.dead_letters import DeadLetter, DeadLetters
 
 NOON = datetime(2026, 1, 31, 12, tzinfo=UTC)
 SECRET = "a secret of the house"
@@ -149,8 +150,49 @@ async def test_what_is_refused_for_good_is_put_aside_and_holds_up_nothing(sender
     office.statuses = [410]
     await sender().once()
     assert office.taken == [taken]
-    ((_, letter),) = store.snapshots(DEAD_LETTER, newest=5)
-    assert json.loads(letter)["id"] == refused
+    (letter,) = DeadLetters(store).all()
+    assert (letter.webhook, letter.status, f"alarm-{letter.happened_us}") == ("office", 410, refused)
+    assert json.loads(letter.document) == {"name": "filter-drop", "minute": 1}
+
+
+async def test_a_dead_letter_is_sent_again_only_when_a_person_says_so_and_stays_one_if_refused_again(
+    sender, office, store
+) -> None:
+    await sender().once()
+    refused = happened(store, 1)
+    office.statuses = [422]
+    sending = sender()
+    await sending.once()
+    await sending.once()
+    assert office.asked == 1
+    letters = DeadLetters(store)
+    (letter,) = letters.all()
+    office.statuses = [403]
+    assert letters.send_again("office", "alarm", letter.happened_us).again
+    await sending.once()
+    (letter,) = letters.all()
+    assert (letter.status, letter.again) == (403, False)
+    letters.send_again("office", "alarm", letter.happened_us)
+    office.statuses = [500]
+    with pytest.raises(SourceError):
+        await sending.once()
+    assert letters.all()[0].again, "it waits as any other does"
+    later = happened(store, 2)
+    await sending.once()
+    assert office.taken == [refused, later]
+    assert letters.all() == ()
+
+
+def test_the_oldest_dead_letters_make_room(store, monkeypatch) -> None:
+    monkeypatch.setattr("moteledger.store.dead_letters.MOST_KEPT", 3)
+    letters = DeadLetters(store)
+    for number in range(6):
+        letters.put_aside(DeadLetter("office", "alarm", number, "{}", 410, number))
+    assert [letter.happened_us for letter in letters.all()] == [5, 4, 3]
+    assert letters.discard("office", "alarm", 4).happened_us == 4
+    assert letters.discard("office", "alarm", 4) is None
+    assert letters.send_again("elsewhere", "alarm", 5) is None
+    assert letters.wanted_again("office") == ()
 
 
 @pytest.mark.parametrize("address", ["office", "ftp://office/air", "http://", "http://a:b@office/air", "http://o/#x"])

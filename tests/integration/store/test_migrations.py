@@ -1,11 +1,13 @@
 """A file of any older version is brought up to date with all that it holds."""
 
+import json
 import sqlite3
 from pathlib import Path
 
 import pytest
 
 from moteledger.store import Reading, Store, StoreError, tend
+from moteledger.store.dead_letters import DeadLetter, DeadLetters
 from moteledger.store.hours import HOUR_US
 from moteledger.store.schema import MIGRATIONS
 from moteledger.store.tokens import Scope, Tokens
@@ -61,6 +63,29 @@ def test_readings_of_before_are_rolled_up_too(tmp_path: Path, version: int) -> N
     older(path, version)
     with Store.open(path) as store:
         assert tend(store, NOW_US + 2 * HOUR_US, None).rolled_up == 8
+
+
+def test_dead_letters_of_before_keep_what_they_told(tmp_path: Path) -> None:
+    path = tmp_path / "house.sqlite"
+    older(path, 5)
+    connection = sqlite3.connect(path)
+    letters = [{"webhook": "office", "status": 410, "id": each} for each in ("alarm-30", "fan-40", "alarm-99")]
+    rows = [
+        ("alarm", 30, '{"name": "filter-due"}'),
+        ("fan_decision", 40, '{"action": "run"}'),
+        *(("dead-letter", 100 + number, json.dumps(letter)) for number, letter in enumerate(letters)),
+    ]
+    connection.executemany("INSERT INTO snapshot VALUES (?, ?, ?)", rows)
+    connection.commit()
+    connection.close()
+    with Store.open(path) as store:
+        kept = DeadLetters(store).all()
+        assert store.snapshots("dead-letter", newest=9) == []
+    # What the history no longer holds cannot be sent again, and is let go.
+    assert kept == (
+        DeadLetter("office", "fan", 40, '{"action": "run"}', 410, 101),
+        DeadLetter("office", "alarm", 30, '{"name": "filter-due"}', 410, 100),
+    )
 
 
 def test_a_file_of_a_newer_version_is_refused_and_left_as_it_was(tmp_path: Path) -> None:
