@@ -28,6 +28,7 @@ from .delivery import delivery
 from .fan_advice import fan_advice
 from .figures import figure
 from .filter_advice import filter_advice
+from .filter_load import filter_load
 from .filter_past import FilterPast
 from .grid import GriddedHouse, gridded
 from .survey import Survey, survey
@@ -84,8 +85,10 @@ def study(
     hours = grid.grid.count * grid.grid.step_h
     made_ug = 1000.0 * sum(event.emitted_mg.value for event in identification.events)
     source = made_ug / house.house.volume_m3 / hours
-    fan = fan_advice(house, grid, rates, source, readings=readings, dwell=dwell)
     filter_ = filter_advice(house, grid, grid.moment(grid.grid.end_h), before=filter_before)
+    identified = isinstance(identification.clean_air_delivered_m3h, Estimate)
+    load = filter_load(house, grid, filter_, delivery_identified=identified)
+    fan = fan_advice(house, grid, rates, source, readings=readings, dwell=dwell, load=load)
     limit, drop = filter_.drop_limit_pa, filter_.drop_at_reference_pa
     assessment = Assessment(
         house=house.name,

@@ -31,6 +31,7 @@ from .fan_outlook import HORIZON_H, STEP, STEP_H, Ahead, ahead
 from .fan_reason import decision, printed
 from .fan_search import Found, find_schedule, find_within_budget
 from .figures import figure
+from .filter_load import FilterLoad
 from .grid import GriddedHouse
 
 BoolArray = NDArray[np.bool_]
@@ -50,25 +51,29 @@ def fan_advice(
     *,
     readings: Mapping[str, Series] | None = None,
     dwell: Dwell | None = None,
+    load: FilterLoad | None = None,
 ) -> FanAdvice:
     """The best schedule of the next two days, beside simple ways of running the fan.
 
     The cheapest that holds the target, or where the house file sets a budget of a day the cleanest within it.
 
     `readings` tell which data are behind the advice, and hold the supplied forecast of the outdoor air if there is one;
-    `dwell` what the fan is doing now and its least times.
+    `dwell` what the fan is doing now and its least times; `load` what the filter's present drop makes of the airflow.
     """
     target = house.targets.pm25
     planned_for = target * (1.0 - house.fan.margin)
+    load = load or FilterLoad()
+    delivered = rates.delivered_m3h.scaled(load.airflow_share)
     dwell = dwell or Dwell(house.fan.least_run, house.fan.least_rest)
     hours_ahead = ahead(house, gridded, (readings or {}).get(OUTDOOR_FORECAST))
     outlook, now = hours_ahead.outlook, hours_ahead.now
-    power, power_known = fan_power(house)
+    surveyed_power, power_known = fan_power(house)
+    power = surveyed_power * load.power_share
     # The plan speaks the indoor sensor's scale, in which the target is read.
     scaled = HouseRates(
         entry_per_h=rates.entry_per_h.value * rates.gain.value,
         loss_fan_off_per_h=rates.loss_per_h.value,
-        clean_air_per_h=rates.delivered_m3h.value / house.house.volume_m3,
+        clean_air_per_h=delivered.value / house.house.volume_m3,
         fan_power_w=power,
         source_ug_m3_h=source_ug_m3_h,
         fan_extra_entry_per_h=rates.fan_extra_entry_per_h * rates.gain.value,
@@ -90,7 +95,7 @@ def fan_advice(
         action_now=action,
         reason=reason,
         valid_until=now + _valid_for(forced),
-        forecast_basis=f"{_outdoor_basis(hours_ahead)}; {_CALLS}",
+        forecast_basis="; ".join(filter(None, (_outdoor_basis(hours_ahead), _CALLS, load.told))),
         schedule=tuple(_spans(found.schedule.choice, speeds if house.fan.speeds else (), now)),
         run_hours=best.run_hours,
         energy_kwh=energy_figure(best, power_known),
@@ -118,7 +123,7 @@ def fan_advice(
         expected_pm25_by_hour=tuple(_by_hour(best)),
         hours_ahead=_hours_ahead(best, hours_ahead, scaled),
         based_on=_behind(house, gridded, readings or {}),
-        confidence=_confidence(found, rates.delivered_m3h, find),
+        confidence=_confidence(found, delivered, find),
     )
 
 
