@@ -1,12 +1,13 @@
 """What a fan-off / fan-on test still lacks, in the words in which it is asked for."""
 
 from dataclasses import dataclass
-from math import ceil, log, sqrt
+from math import ceil, hypot, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from motemodel.estimate import Decay, DecayTest, Estimate, HouseRecord, Unknown, combined
+from motemodel.estimate.decay import by_weather_per_h
 from motemodel.plan import ProofConditions, SensorNoise, narrowed_by, start_needed
 
 _EVEN_SHARE = sqrt(0.5)
@@ -83,7 +84,7 @@ class Missing:
                 f"let another peak of about {self._start():.0f} µg/m³ clear with the fan off, and one with the fan on",
             )
         allowed, half_width = (each / volume_m3 for each in (self.wanted * delivered.value, delivered.half_width))
-        noise = {on: self._by_noise(on) for on in (False, True)}
+        noise = {on: self._by_itself(on) for on in (False, True)}
         shared = sqrt(max(half_width**2 - noise[False] ** 2 - noise[True] ** 2, 0.0))
         if shared > _MOST_BY_ENTRY * allowed:
             return (self._higher(max(noise, key=self._by_entry)),)
@@ -97,10 +98,14 @@ class Missing:
     def _decays(self, on: bool) -> list[Decay]:
         return [decay for decay in self.found.decays if decay.fan_on == on]
 
-    def _by_noise(self, on: bool) -> float:
-        """What the sensor's noise alone leaves open in one loss, 1/h; it is each decay's own."""
+    def _by_itself(self, on: bool) -> float:
+        """What noise and the weather of its hour leave open in one loss, 1/h; they are each decay's own."""
         answer = combined([decay.own_loss_per_h for decay in self._decays(on)])
-        return answer.half_width if isinstance(answer, Estimate) else np.inf
+        return hypot(answer.half_width, self._by_weather(on)) if isinstance(answer, Estimate) else np.inf
+
+    def _by_weather(self, on: bool) -> float:
+        off = self.found.loss_fan_off_per_h
+        return by_weather_per_h(off.value, len(self._decays(on))) if isinstance(off, Estimate) else 0.0
 
     def _by_entry(self, on: bool) -> float:
         """How far doubt in what enters moves one loss, 1/h; it moves both alike, so only the difference counts."""
@@ -115,7 +120,10 @@ class Missing:
     def _more(self, on: bool, noise: float, allowed: float) -> str:
         """What narrows the noise of one half of the test: more time where the decay goes on, more decays or a level."""
         state, decays = "on" if on else "off", self._decays(on)
-        waits_h = self._wait_h(decays[-1], noise / allowed)
+        # A longer decay tells no more of other hours' weather than a short one.
+        weather = self._by_weather(on)
+        ratio = sqrt((noise**2 - weather**2) / (allowed**2 - weather**2)) if allowed > weather else np.inf
+        waits_h = self._wait_h(decays[-1], ratio)
         if len(decays) == 1 and waits_h is not None:
             return f"another {5 * ceil(12.0 * waits_h)} minutes with the fan {state}"
         single = noise / narrowed_by(len(decays))

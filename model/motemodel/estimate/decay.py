@@ -20,6 +20,10 @@ from .recurrence import linear_recurrence, step_response
 # Entry rates of houses, when nothing is known of this one: the bulk of the houses in Chen & Zhao (2011), Atmospheric
 # Environment 45: 275-288, from memory.
 USUAL_ENTRY = Estimate(0.35, 0.1, 0.7)
+# Relative standard deviation of the loss in the hour of one decay about that of the hours near it, by wind and weather:
+# over two hours losses change by 10 % (standard deviation) in simulated houses under measured weather
+# (tests/studies/simulated_houses.py), which is 7 % for each of the two.
+_OF_ITS_HOUR = 0.07
 _MIXING_H = 5.0 / 60.0
 _LEAST_LENGTH_H = 0.25
 _LEAST_RISE = 8.0
@@ -78,9 +82,12 @@ def decay_test(record: HouseRecord, *, entry_per_h: Estimate | None = None) -> D
     on, on_by_entry = _together([decay for decay in decays if decay.fan_on])
     delivered: Answer
     if isinstance(off, Estimate) and isinstance(on, Estimate):
-        # A wrong entry rate moves both losses alike: only the difference stays in the delivery.
+        # A wrong entry rate moves both losses alike: only the difference stays in the delivery. The air change of one
+        # hour is not that of another: what leaves by it is in both losses, and need not be the same.
         value = on.value - off.value
-        half = float(np.linalg.norm([on.half_width, off.half_width, on_by_entry - off_by_entry]))
+        running = sum(decay.fan_on for decay in decays)
+        weather = [by_weather_per_h(off.value, count) for count in (running, len(decays) - running)]
+        half = float(np.linalg.norm([on.half_width, off.half_width, on_by_entry - off_by_entry, *weather]))
         delivered = Estimate(value, value - half, value + half).scaled(record.volume_m3)
     else:
         state = "resting" if isinstance(off, Unknown) else "running"
@@ -88,6 +95,11 @@ def decay_test(record: HouseRecord, *, entry_per_h: Estimate | None = None) -> D
             f"no decay with the fan {state}", f"let the air clear for an hour with the fan {state} after cooking"
         )
     return DecayTest(decays, _widened(off, off_by_entry), _widened(on, on_by_entry), delivered)
+
+
+def by_weather_per_h(loss_fan_off_per_h: float, decays: int) -> float:
+    """Half width (90 %) that the weather's changes of the air change leave in the mean loss of so many decays, 1/h."""
+    return float(Z_90 * _OF_ITS_HOUR * loss_fan_off_per_h / np.sqrt(max(decays, 1)))
 
 
 def _together(decays: Sequence[Decay]) -> tuple[Answer, float]:

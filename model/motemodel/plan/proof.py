@@ -10,6 +10,7 @@ from scipy.special import stdtrit
 
 from ..bounds import FloatArray
 from ..estimate import USUAL_ENTRY, Estimate
+from ..estimate.decay import by_weather_per_h
 
 MIXING_H = 5.0 / 60.0
 """After a peak, and after the fan switches, the rooms even out first; the fit begins this much later."""
@@ -119,15 +120,27 @@ def loss_half_width(
     interval does to the slope is the same regression on what it does to the level, added in quadrature. Past its usable
     end a longer stretch tells no more.
     """
+    return _in_all(_doubt(start_ug_m3, loss_per_h, stretch_h, conditions, sensor))
+
+
+def _in_all(doubt: FloatArray) -> FloatArray:
+    return np.asarray(np.hypot(doubt[0], doubt[1]))
+
+
+def _doubt(
+    start_ug_m3: float, loss_per_h: float, stretch_h: FloatArray, conditions: ProofConditions, sensor: SensorNoise
+) -> FloatArray:
+    """Half widths (90 %) of a decay's loss by the sensor's noise and by doubt in what enters, 1/h; shape (2, n)."""
     floor = conditions.entry_per_h.value * conditions.outdoor_ug_m3 / loss_per_h
     rise = start_ug_m3 - floor
     held = max(3.0 * sensor.floor_ug_m3, _USED_UP_SHARE * rise)
+    nothing = np.stack([np.full(stretch_h.size, np.inf), np.zeros(stretch_h.size)])
     if rise <= max(_LEAST_RISE_UG_M3, 6.0 * sensor.floor_ug_m3):
-        return np.full(stretch_h.size, np.inf)
+        return nothing
     usable_h = float(np.log(rise / held)) / loss_per_h
     count = int(min(usable_h, float(stretch_h.max(initial=0.0))) / sensor.interval_h - MIXING_H / sensor.interval_h)
     if count < _FEWEST_READINGS:
-        return np.full(stretch_h.size, np.inf)
+        return nothing
     since = sensor.interval_h * (np.arange(count) + 0.5)
     above = rise * np.exp(-loss_per_h * (since + MIXING_H))
     weight = (above / np.hypot(sensor.floor_ug_m3, sensor.share * (floor + above))) ** 2
@@ -140,12 +153,13 @@ def loss_half_width(
     fewer = (1.0 + sensor.correlation) / (1.0 - sensor.correlation)
     readings = np.arange(1, count + 1)
     student = stdtrit(np.maximum(readings / fewer - 2.0, 1.0), 0.95)
-    half = np.hypot(student * np.sqrt(fewer / spread), conditions.entry_per_h.half_width * slope_by_entry)
+    doubt = np.stack([student * np.sqrt(fewer / spread), conditions.entry_per_h.half_width * slope_by_entry])
     fallen = (floor + above) < _HAS_FALLEN_TO * (floor + above[0])
-    half[~fallen | (readings < _FEWEST_READINGS) | (readings * sensor.interval_h < _SHORTEST_FIT_H)] = np.inf
-    best = np.minimum.accumulate(half)
+    doubt[0, ~fallen | (readings < _FEWEST_READINGS) | (readings * sensor.interval_h < _SHORTEST_FIT_H)] = np.inf
+    half = _in_all(doubt)
+    narrowest = np.maximum.accumulate(np.where(half <= np.minimum.accumulate(half), np.arange(count), 0))
     at = np.floor((stretch_h - MIXING_H) / sensor.interval_h + 1e-9).astype(int) - 1
-    return np.where(at >= 0, best[np.clip(at, 0, count - 1)], np.inf)
+    return np.where(at >= 0, doubt[:, narrowest[np.clip(at, 0, count - 1)]], nothing)
 
 
 def plan_proof(
@@ -165,20 +179,33 @@ def plan_proof(
         raise ValueError(f"proof: {most_repeats} repeats at most; give 1 to {_MOST_REPEATS}")
     sensor = sensor or SensorNoise()
     stretch = _STRETCH_STEP_H * np.arange(4.0, round(_LONGEST_STRETCH_H / _STRETCH_STEP_H) + 1, dtype=np.float64)
-    off = loss_half_width(conditions.start_ug_m3, conditions.loss_fan_off_per_h, stretch, conditions, sensor)
-    left = _level_after(conditions, stretch)
+    off = _doubt(conditions.start_ug_m3, conditions.loss_fan_off_per_h, stretch, conditions, sensor)[:, :, None]
     on_loss = conditions.loss_fan_on_per_h
-    after = np.stack([loss_half_width(float(level), on_loss, stretch, conditions, sensor) for level in left])
-    fresh = loss_half_width(conditions.start_ug_m3, on_loss, stretch, conditions, sensor)
-    single = {True: np.hypot(off[:, None], after), False: np.hypot(off[:, None], fresh)}
+    left = [float(level) for level in _level_after(conditions, stretch)]
+    on = {
+        True: np.stack([_doubt(level, on_loss, stretch, conditions, sensor) for level in left], axis=1),
+        False: _doubt(conditions.start_ug_m3, on_loss, stretch, conditions, sensor)[:, None, :],
+    }
     plans = [
         _shortest(
-            single[one_peak] * narrowed_by(repeats) / conditions.clean_air_per_h, stretch, repeats, one_peak, wanted
+            _width(conditions, off, on[one_peak], repeats) / conditions.clean_air_per_h,
+            stretch,
+            repeats,
+            one_peak,
+            wanted,
         )
         for repeats in range(1, most_repeats + 1)
         for one_peak in (True, False)
     ]
     return next((plan for plan in plans if plan.reaches), min(plans, key=lambda plan: plan.relative_half_width))
+
+
+def _width(conditions: ProofConditions, off: FloatArray, on: FloatArray, repeats: int) -> FloatArray:
+    """Half width of the difference of two losses, 1/h: noise and the weather of its hour are each decay's own, an entry
+    rate in doubt moves both alike."""
+    weather = by_weather_per_h(conditions.loss_fan_off_per_h, repeats)
+    noise = np.hypot(off[0], on[0]) * narrowed_by(repeats)
+    return np.asarray(np.hypot(np.hypot(noise, on[1] - off[1]), weather * np.sqrt(2.0)))
 
 
 def start_needed(
