@@ -2,10 +2,11 @@
 
 import os
 
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 # How fast a machine is says nothing of a law; `moteledger bench` measures speed.
-settings.register_profile("any machine", deadline=None)
+ANY_MACHINE = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
+settings.register_profile("any machine", **ANY_MACHINE)
 # Every run at home draws new examples; the gate draws the same ones each time, so that a change is judged by itself.
-settings.register_profile("gate", deadline=None, derandomize=True)
+settings.register_profile("gate", **ANY_MACHINE, derandomize=True)
 settings.load_profile("gate" if os.environ.get("CI") else "any machine")

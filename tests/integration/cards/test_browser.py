@@ -217,8 +217,8 @@ def test_the_first_step_of_the_keyboard_skips_to_the_cards(
 
 
 def until(browser: webdriver.Chrome, script: str, expected: object) -> None:
-    """Waits up to 5 s until a script answers as expected."""
-    deadline = time.monotonic() + 5.0
+    """Waits up to a minute until a script answers as expected."""
+    deadline = time.monotonic() + 60.0
     found = browser.execute_script(script)
     while found != expected and time.monotonic() < deadline:
         time.sleep(0.02)
@@ -286,7 +286,7 @@ def test_without_script_the_forms_are_sent_and_lead_back_to_the_page(
         for form, button in (("/filter/change", "record"), ("/fan/wish", "rest")):
             browser.get(site.address + "/plain")
             browser.find_element("css selector", f"form[action='{form}'] button[value='{button}']").click()
-            deadline = time.monotonic() + 5.0
+            deadline = time.monotonic() + 60.0
             while len(site.posted) < 1 and time.monotonic() < deadline:
                 time.sleep(0.02)
             path, body = site.posted.pop()
@@ -322,7 +322,7 @@ def test_cards_follow_the_stream_and_come_back_to_it_when_it_breaks(
     connection = "return document.querySelector('.connection').textContent"
 
     def wait_for_viewers() -> None:
-        deadline = time.monotonic() + 8.0
+        deadline = time.monotonic() + 60.0
         while not site.viewers and time.monotonic() < deadline:
             time.sleep(0.02)
         assert site.viewers
@@ -338,7 +338,7 @@ def test_cards_follow_the_stream_and_come_back_to_it_when_it_breaks(
     wait_for_viewers()
     until(browser, connection, "")
     # Coming back also draws every card anew; a sensor goes on telling meanwhile.
-    deadline = time.monotonic() + 5.0
+    deadline = time.monotonic() + 60.0
     while browser.execute_script(figure) != "0.800" and time.monotonic() < deadline:
         site.tell("reading", signal="duct.static_pressure", time="2025-03-11T10:20:09Z", value=2 * 99.64, unit="Pa")
         time.sleep(0.05)

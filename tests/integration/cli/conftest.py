@@ -33,7 +33,7 @@ merv = 13
 
 # Most of a short run is loading: here it is done once.
 FORKING = """
-import json, os, sys, traceback
+import json, os, signal, sys, traceback
 from moteledger.cli import main
 
 for line in sys.stdin:
@@ -42,6 +42,7 @@ for line in sys.stdin:
     if child == 0:
         for number, path in ((1, request["out"]), (2, request["err"])):
             os.dup2(os.open(path, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600), number)
+        signal.alarm(120)
         try:
             code = main(request["arguments"])
         except SystemExit as end:
@@ -59,7 +60,7 @@ Finished = subprocess.CompletedProcess[str]
 
 def _run(*arguments: str | Path, **options: Any) -> Finished:
     command = [*COMMAND, *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, encoding="utf-8", timeout=60, check=False, **options)
+    return subprocess.run(command, capture_output=True, encoding="utf-8", timeout=120, check=False, **options)
 
 
 @pytest.fixture(scope="session")
@@ -94,19 +95,28 @@ def run_all(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., 
         return answers
 
     yield all_of
-    parent.communicate(timeout=10)
+    parent.communicate(timeout=60)
 
 
 @pytest.fixture(scope="session")
-def start_command() -> Callable[..., subprocess.Popen[str]]:
-    """Start the command and let it run, its output buffered as in any pipe; `env` is added to the environment."""
+def start_command() -> Iterator[Callable[..., subprocess.Popen[str]]]:
+    """Start the command and let it run, its output buffered as in any pipe; `env` is added to the environment.
+
+    What a test that failed has left running is killed at the end.
+    """
+    started: list[subprocess.Popen[str]] = []
 
     def begin(*arguments: str | Path, env: dict[str, str] | None = None, **options: Any) -> subprocess.Popen[str]:
         buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
         pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "encoding": "utf-8"} | options
-        return subprocess.Popen([*COMMAND, *map(str, arguments)], env=buffered | (env or {}), **pipes)
+        started.append(subprocess.Popen([*COMMAND, *map(str, arguments)], env=buffered | (env or {}), **pipes))
+        return started[-1]
 
-    return begin
+    yield begin
+    for process in started:
+        if process.poll() is None:
+            process.kill()
+            process.wait(60)
 
 
 class Demo:
@@ -121,7 +131,7 @@ class Demo:
         self.met = self.newest()
 
     def get(self, path: str) -> str:
-        with urllib.request.urlopen(self.address + path, timeout=20) as answer:
+        with urllib.request.urlopen(self.address + path, timeout=60) as answer:
             return str(answer.read().decode())
 
     def json(self, path: str) -> Any:
@@ -138,7 +148,7 @@ def demo(start_command: Callable[..., subprocess.Popen[str]]) -> Iterator[Demo]:
     yield running
     if running.process.poll() is None:
         running.process.kill()
-        running.process.communicate()
+        running.process.communicate(timeout=60)
 
 
 @pytest.fixture(scope="session")

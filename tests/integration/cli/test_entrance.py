@@ -18,7 +18,7 @@ def test_a_link_opens_the_pages_it_is_for_and_leaves_no_token_in_the_address(
     try:
         address = re.search(r"http://127\.0\.0\.1:\d+", process.stdout.readline())[0]
         token = link.partition("#")[2]
-        wait = WebDriverWait(browser, 10)
+        wait = WebDriverWait(browser, 60)
         # A stranger is shown the door, and a wrong token is told there.
         browser.get(f"{address}/")
         assert browser.current_url == f"{address}/enter"
@@ -47,5 +47,5 @@ def test_a_link_opens_the_pages_it_is_for_and_leaves_no_token_in_the_address(
         # The refusals above stand in the console; they are not for the tests that come after.
         browser.get_log("browser")
         process.terminate()
-        _, err = process.communicate(timeout=20)
+        _, err = process.communicate(timeout=60)
     assert token.split("_", 2)[2] not in err

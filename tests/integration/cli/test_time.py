@@ -10,7 +10,7 @@ from typing import Any
 
 def test_time_runs_on_and_new_readings_come_in(demo: Any) -> None:
     # The house tells its news every ten seconds.
-    deadline = time.monotonic() + 15.0
+    deadline = time.monotonic() + 60.0
     while demo.newest() <= demo.met and time.monotonic() < deadline:
         time.sleep(0.25)
     assert demo.newest() > demo.met
@@ -18,5 +18,5 @@ def test_time_runs_on_and_new_readings_come_in(demo: Any) -> None:
 
 def test_it_ends_on_request_without_complaint(demo: Any) -> None:
     demo.process.send_signal(signal.SIGTERM)
-    out, err = demo.process.communicate(timeout=20)
+    out, err = demo.process.communicate(timeout=60)
     assert (demo.process.returncode, out, err) == (0, "", "")

@@ -24,7 +24,7 @@ def status(address: str, token: str = "", context: ssl.SSLContext | None = None)
     headers = {"Authorization": f"Bearer {token}"} if token else {}
     try:
         with urllib.request.urlopen(
-            urllib.request.Request(address, headers=headers), timeout=10, context=context
+            urllib.request.Request(address, headers=headers), timeout=60, context=context
         ) as answer:
             return answer.status
     except urllib.error.HTTPError as error:
@@ -119,7 +119,7 @@ def test_an_opened_service_does_not_start_without_a_token_and_then_asks_for_it(
         assert status(address, token) == 401
     finally:
         process.terminate()
-        _, err = process.communicate(timeout=20)
+        _, err = process.communicate(timeout=60)
     assert "unencrypted" in err
     assert token.split("_", 2)[2] not in err
 
@@ -129,7 +129,7 @@ def test_with_a_certificate_it_speaks_tls_and_nothing_else(start_command, house_
     asked = "req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2 -keyout key.pem -out cert.pem"
     named = "-subj /CN=localhost -addext subjectAltName=DNS:localhost"
     command = ["openssl", *asked.split(), *named.split()]
-    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True, timeout=60)
     house = tmp_path / "private.toml"
     network = '\n[network]\ncertificate_file = "cert.pem"\nkey_file = "key.pem"\n'
     house.write_text(house_file.read_text(encoding="utf-8") + network, encoding="utf-8")
@@ -142,4 +142,4 @@ def test_with_a_certificate_it_speaks_tls_and_nothing_else(start_command, house_
             status(f"http://localhost:{port}/healthz")
     finally:
         process.terminate()
-        process.communicate(timeout=20)
+        process.communicate(timeout=60)

@@ -63,7 +63,7 @@ class Running:
     def __getitem__(self, name: str) -> Any:
         return next(source for source in self.arrivals.sources() if source.name == name)
 
-    async def until(self, true: Callable[[], Any], patience_s: float = 10.0) -> None:
+    async def until(self, true: Callable[[], Any], patience_s: float = 60.0) -> None:
         async with asyncio.timeout(patience_s):
             await asyncio.sleep(0)
             while not true():  # noqa: ASYNC110  what it waits for is behind a socket and a disk
@@ -99,13 +99,13 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
         subprocess.run(
             ["openssl", "req", "-x509", *key, "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", f"/CN={name}",
              "-addext", "keyUsage=critical,keyCertSign,digitalSignature"],
-            cwd=folder, check=True, capture_output=True,
+            cwd=folder, check=True, capture_output=True, timeout=60,
         )  # fmt: skip
     for name, host in (("hub", "IP:127.0.0.1"), ("elsewhere", "DNS:elsewhere.invalid")):
         subprocess.run(
             ["openssl", "req", "-x509", *key, "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", "/CN=hub",
              "-CA", "authority.pem", "-CAkey", "authority.key", "-addext", f"subjectAltName={host}",
              "-addext", "basicConstraints=critical,CA:FALSE"],
-            cwd=folder, check=True, capture_output=True,
+            cwd=folder, check=True, capture_output=True, timeout=60,
         )  # fmt: skip
     return folder

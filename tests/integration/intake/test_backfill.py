@@ -41,11 +41,12 @@ with Store.open(sys.argv[2]) as store:
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is a matter of POSIX")
 def test_a_backfill_that_is_killed_goes_on_and_doubles_nothing(tmp_path: Path) -> None:
     recording, path = written(tmp_path / "old.csv.gz", ROWS), tmp_path / "house.sqlite"
-    process = subprocess.Popen([sys.executable, "-c", BRINGING_IN, str(recording), str(path), str(NOW_US)])
-    while process.poll() is None and not kept(path):  # some batches are in, others are not
-        time.sleep(0.01)
-    process.kill()
-    process.wait()
+    with subprocess.Popen([sys.executable, "-c", BRINGING_IN, str(recording), str(path), str(NOW_US)]) as process:
+        try:
+            while process.poll() is None and not kept(path):  # some batches are in, others are not
+                time.sleep(0.01)
+        finally:
+            process.kill()
     assert 0 < kept(path) < 2 * ROWS, "the kill came at no moment that tells"
     with Store.open(path) as store:
         state = backfill(recording, store, NOW_US)

@@ -3,7 +3,7 @@
 import asyncio
 import json
 import subprocess
-import threading
+import time
 from collections.abc import Callable
 
 import paho.mqtt.client as mqtt
@@ -25,7 +25,7 @@ signal = "indoor.pm25"
 pointer = "/dust"
 time = "/at"
 """
-    return f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\npatience = "0.5 s"\n{more}\n{topics or standard}'
+    return f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\npatience = "10 s"\n{more}\n{topics or standard}'
 
 
 class Sender:
@@ -44,7 +44,7 @@ class Sender:
         return self.client.publish(topic, text, qos=qos, retain=retain)
 
     def sent(self, topic: str, payload: object, **options: bool) -> None:
-        self.send(topic, payload, **options).wait_for_publish(10)
+        self.send(topic, payload, **options).wait_for_publish(60)
 
     def _published(self, *_: object) -> None:
         self.acknowledged += 1
@@ -112,18 +112,16 @@ async def test_nothing_acknowledged_by_the_broker_is_lost_over_20_of_its_restart
     running = run(house(sources(broker.port)), lambda: START_US + 3_600_000_000)
     await running.until(lambda: running["broker"].state == "good")
     sensor = sender()
-    stop = threading.Event()
 
     def restarts() -> None:
         for _ in range(20):
             broker.stop()
             broker.start()
-            stop.wait(0.02)
-        stop.set()
+            time.sleep(0.02)
 
     restarting = asyncio.create_task(asyncio.to_thread(restarts))
     number = 0
-    while not stop.is_set():
+    while not restarting.done():
         sensor.send("wren/hall/air", air(number))
         number += 1
         await asyncio.sleep(0.004)
@@ -144,8 +142,9 @@ async def test_what_came_while_nobody_listened_is_read_afterwards(broker, sender
 
     arrivals = Arrivals()
     listening = listen()
-    while not any(source.state == "good" for source in arrivals.sources()):  # noqa: ASYNC110  another process
-        await asyncio.sleep(0.01)
+    async with asyncio.timeout(60):
+        while not any(source.state == "good" for source in arrivals.sources()):  # noqa: ASYNC110  another process
+            await asyncio.sleep(0.01)
     listening.cancel()
     await asyncio.gather(listening, return_exceptions=True)
     sensor = sender()
@@ -186,7 +185,7 @@ async def test_a_broker_that_is_not_there_or_wants_a_password_is_told(
     monkeypatch.setenv("WREN_BROKER", "right")
     passwords = tmp_path / "broker" / "passwords"
     command = ["mosquitto_passwd", "-b", str(passwords), "wren", "right"]
-    await asyncio.to_thread(subprocess.run, command, check=True)
+    await asyncio.to_thread(subprocess.run, command, check=True, timeout=60)
     broker.stop()
     configuration = tmp_path / "broker" / "broker.conf"
     text = configuration.read_text().replace(
@@ -199,9 +198,9 @@ async def test_a_broker_that_is_not_there_or_wants_a_password_is_told(
         house(sources(broker.port, 'username = "wren"\npassword = { environment = "WREN_BROKER" }\nclient_id = "a"'))
     )
     away = run(house(sources(9)))
-    await nobody.until(lambda: nobody["broker"].error and known["broker"].state == "good" and away["broker"].error)
-    assert "Not authorized" in nobody["broker"].error
-    assert "refused" in away["broker"].error
+    await nobody.until(lambda: "Not authorized" in (nobody["broker"].error or ""))
+    await away.until(lambda: "refused" in (away["broker"].error or ""))
+    await known.until(lambda: known["broker"].state == "good")
     assert "right" not in known["broker"].model_dump_json()
 
 
@@ -216,8 +215,8 @@ async def test_a_broker_is_trusted_by_its_own_authority_only(tmp_path, broker, h
     ca = f'tls = {{ ca_file = "{certificates}/authority.pem" }}'
     trusting = run(house(sources(broker.port, ca)))
     strange = run(house(sources(broker.port, ca.replace("authority", "stranger") + '\nclient_id = "b"')))
-    await trusting.until(lambda: trusting["broker"].state == "good" and strange["broker"].error)
-    assert "certificate verify failed" in strange["broker"].error
+    await trusting.until(lambda: trusting["broker"].state == "good")
+    await strange.until(lambda: "certificate verify failed" in (strange["broker"].error or ""))
     assert trusting["broker"].address == f"mqtts://127.0.0.1:{broker.port}"
 
 
@@ -239,7 +238,7 @@ async def test_a_flood_is_kept_whole_though_memory_is_bounded(
     sensor = sender()
     for number in range(flood):
         sensor.send("wren/hall/air", air(number))
-    await running.until(lambda: len(running.values("indoor.pm25")) == flood, 20.0)
+    await running.until(lambda: len(running.values("indoor.pm25")) == flood)
 
 
 @pytest.mark.parametrize("topic", ["", "a/#/b", "a#", "a/b+", "+a/b", "a\0b"])

@@ -230,7 +230,7 @@ def test_a_file_that_is_missing_or_no_file_is_told(tmp_path: Path) -> None:
 def test_a_recording_may_come_through_a_pipe(tmp_path: Path) -> None:
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
-    writer = threading.Thread(target=pipe.write_bytes, args=(gzip.compress(LONG.encode()),))
+    writer = threading.Thread(target=pipe.write_bytes, args=(gzip.compress(LONG.encode()),), daemon=True)
     writer.start()
     shares: list[float] = []
     assert contents(read_recording(pipe, shares.append)) == EXPECTED

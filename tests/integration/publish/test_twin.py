@@ -57,7 +57,7 @@ class Reader:
 
 
 async def until(true: Callable[[], Any]) -> None:
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         while not true():  # noqa: ASYNC110  what it waits for is behind a socket
             await asyncio.sleep(0.01)
 

@@ -3,6 +3,7 @@
 import random
 import sqlite3
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -40,13 +41,15 @@ def test_a_backup_holds_all_of_one_moment_while_readings_go_on_coming(path: Path
 
         thread = threading.Thread(target=intake)
         thread.start()
-        while acknowledged < 20:
-            pass
-        before = acknowledged
-        size = back_up(path, target)
-        after = acknowledged
-        ended.set()
-        thread.join()
+        try:
+            while acknowledged < 20 and thread.is_alive():
+                time.sleep(0.001)
+            before = acknowledged
+            size = back_up(path, target)
+            after = acknowledged
+        finally:
+            ended.set()
+            thread.join()
     assert size == target.stat().st_size
     assert sorted(each.name for each in path.parent.iterdir()) == ["copy.sqlite", "house.sqlite"]
     assert problems_of(target) == ()

@@ -36,12 +36,15 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     folder.mkdir()
     mount = shutil.which("mount")
     made = mount and subprocess.run(
-        [mount, "-t", "tmpfs", "-o", "size=2m", "moteledger-test", str(folder)], capture_output=True, check=False
+        [mount, "-t", "tmpfs", "-o", "size=2m", "moteledger-test", str(folder)],
+        capture_output=True,
+        check=False,
+        timeout=60,
     )
     if not made or made.returncode:
         pytest.skip("NOT TESTED on a full disk: mounting a small file system is not allowed here (needs root)")
     yield folder
-    subprocess.run(["umount", str(folder)], check=True)
+    subprocess.run(["umount", str(folder)], check=True, timeout=60)
 
 
 def batch(first: int, count: int) -> dict[str, object]:

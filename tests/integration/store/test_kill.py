@@ -37,16 +37,15 @@ def test_every_acknowledged_reading_survives_kill_9_once_and_none_is_invented(tm
     acknowledged: set[int] = set()
     for round_number in range(ROUNDS):
         first = round_number * 10**9
-        process = subprocess.Popen(
-            [sys.executable, "-c", APPENDING, str(path), str(first)], stdout=subprocess.PIPE, bufsize=0
-        )
-        assert process.stdout is not None
-        seen = process.stdout.read(1)
-        time.sleep(moments.uniform(0.0, 0.15))
-        process.kill()
-        seen += process.stdout.read()
-        process.stdout.close()
-        process.wait()
+        command = [sys.executable, "-c", APPENDING, str(path), str(first)]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, bufsize=0) as process:
+            try:
+                assert process.stdout is not None
+                seen = process.stdout.read(1)
+                time.sleep(moments.uniform(0.0, 0.15))
+            finally:
+                process.kill()
+            seen += process.stdout.read()
         complete = seen[: seen.rfind(b"\n") + 1]
         acknowledged.update(int(line) for line in complete.split())
 

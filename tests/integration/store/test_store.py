@@ -175,10 +175,12 @@ def test_many_threads_write_and_read_at_once_and_nothing_is_lost_or_torn(store: 
     reader = threading.Thread(target=read)
     for thread in (reader, *writers):
         thread.start()
-    for thread in writers:
-        thread.join()
-    done.set()
-    reader.join()
+    try:
+        for thread in writers:
+            thread.join()
+    finally:
+        done.set()
+        reader.join()
     assert [len(store.series(name, *EVER)) for name in NAMES] == [240, 240, 240]
     assert torn == []
 
@@ -312,7 +314,11 @@ store.close()
 @pytest.mark.skipif(sys.platform == "win32", reason="file size limits are a matter of POSIX")
 def test_a_disk_that_takes_no_more_is_told_and_forgotten_once_it_does_again(tmp_path: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "-c", FULL_DISK, str(tmp_path / "house.sqlite")], capture_output=True, text=True, check=True
+        [sys.executable, "-c", FULL_DISK, str(tmp_path / "house.sqlite")],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
     )
     told, recovered = done.stdout.splitlines()
     assert "disk" in told

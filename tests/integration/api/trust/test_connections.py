@@ -27,8 +27,9 @@ async def said(port: int, *parts: bytes, pause_s: float = 0.0, leave: bool = Fal
             await writer.drain()
             await asyncio.sleep(pause_s)
         if leave:
-            writer.write_eof()
-        async with asyncio.timeout(5):
+            with suppress(OSError):  # Refused already, and gone.
+                writer.write_eof()
+        async with asyncio.timeout(60):
             while more := await reader.read(65_536):
                 answer += more
     except ConnectionError:
@@ -104,17 +105,15 @@ async def test_a_token_stands_in_no_log_whatever_becomes_of_the_request(
 
 async def test_a_head_that_never_ends_is_not_waited_for(listening) -> None:
     port = await listening(head_patience_s=0.2)
-    loop = asyncio.get_running_loop()
-    began = loop.time()
     slow, silent, dripping, _ = await asyncio.gather(
         said(port, GOOD, b"X-Slow: "),
         said(port),
         said(port, *[b"X"] * 40, pause_s=0.02),
         said(port, LAST),
     )
-    assert slow == silent == dripping == b""
-    assert loop.time() - began < 4.0
-    assert (await said(port, GOOD, b"Connection: close\r\n\r\n", pause_s=0.05)).startswith(b"HTTP/1.1 200 ")
+    assert slow == silent == dripping == b"", "closed without an answer, and not by us"
+    patient = await listening(head_patience_s=60.0)
+    assert (await said(patient, GOOD, b"Connection: close\r\n\r\n", pause_s=0.05)).startswith(b"HTTP/1.1 200 ")
 
 
 async def test_a_connection_may_rest_between_requests_but_the_next_head_is_timed_too(listening) -> None:
@@ -126,25 +125,28 @@ async def test_a_connection_may_rest_between_requests_but_the_next_head_is_timed
         await reader.readuntil(b"}")
         await asyncio.sleep(0.4)
     writer.write(GOOD)
-    async with asyncio.timeout(3):
+    async with asyncio.timeout(60):
         assert await reader.read() == b""
     writer.close()
 
 
 async def test_a_client_that_takes_nothing_of_what_it_asked_for_is_let_go(listening, guard) -> None:
-    port = await listening(reader_patience_s=0.3)
+    # One place: whoever else comes is told that there are too many, until it is free again.
+    port, elsewhere = await listening(reader_patience_s=0.3, connections_per_client=1), await listening()
     start_us = to_us(guard.now)
     guard.store.append([Reading(start_us - 1_000_000 * n, "duct.airflow", n / 7) for n in range(9_000)])
     ask = b"GET /v1/readings?signal=duct.airflow HTTP/1.1\r\nHost: localhost\r\n\r\n"
-    whole = len(await said(port, ask.replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n")))
+    whole = len(await said(elsewhere, ask.replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n")))
     assert whole > 200_000
     with socket.socket() as client:
         # Small, so that the system does not take it all in the client's place.
         client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         client.connect(("127.0.0.1", port))
-        client.settimeout(5)
+        client.settimeout(60)
         client.sendall(ask * 30)
-        await asyncio.sleep(1.5)
+        async with asyncio.timeout(60):
+            while not (await said(port, LAST)).startswith(b"HTTP/1.1 200 "):  # noqa: ASYNC110  it tells by letting us in
+                await asyncio.sleep(0.02)
         got = await asyncio.to_thread(all_of, client)
     assert 0 < got < 30 * whole
 
@@ -177,8 +179,9 @@ async def test_more_connections_than_allowed_are_told_so_and_make_room_when_they
     # Others than this client still get in, up to the number of all.
     for _, writer in held:
         writer.close()
-    await asyncio.sleep(0.05)
-    assert (await said(port, LAST)).startswith(b"HTTP/1.1 200 ")
+    async with asyncio.timeout(60):
+        while not (answer := await said(port, LAST)).startswith(b"HTTP/1.1 200 "):
+            assert answer.startswith(b"HTTP/1.1 503 ") or not answer
 
 
 async def test_no_bytes_get_more_than_a_problem(listening) -> None:

@@ -163,7 +163,7 @@ class Round:
         asking = self.client.session.request(
             method, self.client.make_url(path), params=query, data=body, headers=headers
         )
-        async with asyncio.timeout(5), asking as response:
+        async with asyncio.timeout(60), asking as response:
             # The stream would go on for ever: its beginning is enough, and then the viewer leaves.
             endless = response.content_type == "text/event-stream"
             content = await (response.content.readany() if endless else response.read())
