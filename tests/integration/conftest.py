@@ -5,8 +5,9 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -40,6 +41,7 @@ FLAGS = (
     "--headless=new",
     "--no-sandbox",
     "--disable-gpu",
+    "--disable-dev-shm-usage",
     "--disable-quic",
     "--no-first-run",
     "--disable-background-networking",
@@ -62,16 +64,63 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chro
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    yield driver
-    driver.quit()
+    try:
+        driver.set_page_load_timeout(60)
+        driver.set_script_timeout(60)
+        yield driver
+    finally:
+        driver.quit()
+
+
+AUDIT = """
+const done = arguments[arguments.length - 1];
+axe.run(
+  {exclude: [[".picture svg"]]},
+  {resultTypes: ["violations"], preload: false}
+).then(found => done(found.violations.map(
+  each => `${each.id}: ${each.nodes.map(node => node.html.slice(0, 160)).join(" | ")}`)));
+"""
+
+
+@pytest.fixture(scope="session")
+def audit(browser: webdriver.Chrome) -> Callable[..., dict[tuple[int, str], list[str]]]:
+    """Audits the page that the browser shows, by the rules of axe-core for WCAG 2.0 to 2.2, A and AA, and its best
+    practices, at several widths in light and dark; tells by width and scheme what was found, a page wider than the
+    screen included. The inside of a document's pictures, which readers of the screen skip, is left out.
+    """
+    engine = (Path(str(find_spec("selenium_axe_python").origin)).parent / "axe-core" / "axe.min.js").read_text()
+
+    def found(
+        widths: Sequence[int] = (320, 768, 1280), schemes: Sequence[str] = ("light", "dark")
+    ) -> dict[tuple[int, str], list[str]]:
+        violations = {}
+        browser.execute_script(engine)
+        for width in widths:
+            size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": True}
+            browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+            for scheme in schemes:
+                scheme_told = [{"name": "prefers-color-scheme", "value": scheme}]
+                browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "screen", "features": scheme_told})
+                told = browser.execute_async_script(AUDIT)
+                inner, scroll = browser.execute_script("return [innerWidth, document.documentElement.scrollWidth]")
+                if (inner, scroll) != (width, width):
+                    told.append(f"{scroll} px wide on a screen of {inner} px")
+                if told:
+                    violations[width, scheme] = told
+        return violations
+
+    return found
 
 
 class Broker:
     """A real broker with a disk of its own, that can be stopped and started again."""
 
     def __init__(self, folder: Path) -> None:
-        with socket.create_server(("127.0.0.1", 0)) as free:
-            self.port = free.getsockname()[1]
+        # Bound and never listened on: the broker may share it, and while it is stopped nobody else is given it.
+        self._kept = socket.socket()
+        self._kept.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self._kept.bind(("127.0.0.1", 0))
+        self.port = self._kept.getsockname()[1]
         self.process: subprocess.Popen[bytes] | None = None
         self.folder = folder
         self._file = folder / "broker.conf"
@@ -86,7 +135,7 @@ class Broker:
         self.process = subprocess.Popen(
             [MOSQUITTO, "-c", str(self._file)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        for _ in range(500):
+        for _ in range(6000):
             try:
                 socket.create_connection(("127.0.0.1", self.port), 0.5).close()
             except OSError:
@@ -99,8 +148,12 @@ class Broker:
     def stop(self) -> None:
         if self.process is not None:
             self.process.terminate()
-            self.process.wait(10)
+            self.process.wait(60)
             self.process = None
+
+    def close(self) -> None:
+        self.stop()
+        self._kept.close()
 
 
 @pytest.fixture
@@ -113,9 +166,11 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
     folder = tmp_path / "broker"
     folder.mkdir()
     running = Broker(folder)
-    running.start()
-    yield running
-    running.stop()
+    try:
+        running.start()
+        yield running
+    finally:
+        running.close()
 
 
 @pytest.fixture

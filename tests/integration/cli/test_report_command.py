@@ -69,7 +69,7 @@ def test_a_service_gives_its_report_as_page_and_document_once_there_is_one(
         address = re.search(r"http://127\.0\.0\.1:\d+", process.stdout.readline())
         assert address is not None
         with pytest.raises(urllib.error.HTTPError) as early:
-            urllib.request.urlopen(f"{address[0]}/report.json", timeout=60)
+            urllib.request.urlopen(f"{address[0]}/report.json", timeout=150)
         with early.value:
             assert early.value.code == 503
             assert "no report yet" in json.loads(early.value.read())["detail"]
@@ -85,11 +85,11 @@ def test_a_service_gives_its_report_as_page_and_document_once_there_is_one(
             )
         answers: dict[str, Any] = {}
         for path in ("/report", "/report.json"):
-            with urllib.request.urlopen(address[0] + path, timeout=60) as answer:
+            with urllib.request.urlopen(address[0] + path, timeout=150) as answer:
                 answers[path] = (answer.headers["Content-Type"], answer.read().decode(), answer.headers)
     finally:
         process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=20)
+        process.communicate(timeout=60)
     kind, page, headers = answers["/report"]
     assert kind == "text/html; charset=utf-8"
     assert "Rook House" in page
