@@ -1,15 +1,145 @@
 """The contractor's page: the houses that are looked after, those whose delivery has slipped furthest first."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
-from ..engine.standing import Client
+from motemodel.estimate import SHARE_NEEDED
+
+from ..engine.assessment import Figure, Known, NotKnown, Verdict
+from ..engine.standing import Client, Newest, Share, Standing
 from ..settings import Collecting
+from .drawing import Strip, mark, scale_over, strip
+from .figures import Written, full_day, per_cent, short_day, when, written, written_exact
 from .templating import templates_of
+
+NAME = "clients"
+"""Of the card, and of the marks in it."""
+
+_VERDICTS = {Verdict.SHORT: "Short", Verdict.CANNOT_TELL: "Cannot tell yet", Verdict.DELIVERS: "Delivers"}
+_WIDEST_SHARE = 1.2
+_STATIC, _DROP, _FAN = "duct.static_pressure", "filter.pressure_drop", "fan.running"
 
 _templates = templates_of("moteledger.cards")
 
 
+@dataclass(frozen=True)
+class Pressure:
+    """A pressure as it was read last; `since` says when where that is no longer now."""
+
+    figure: Written
+    since: str
+
+
+@dataclass(frozen=True)
+class ClientRow:
+    """One house of the list."""
+
+    id: str
+    name: str
+    heard: str
+    is_silent: bool
+    verdict: str
+    has_slipped: bool
+    share: Written | None
+    strip: Strip | None
+    static: Pressure | None
+    drop: Pressure | None
+    fan: str
+    due: str
+    is_due: bool
+    alarms: tuple[tuple[str, str, bool], ...]
+    waiting: int
+    problem: str
+
+
 def render_clients(clients: Sequence[Client], settings: Collecting, *, now: datetime) -> str:
-    """The page of all houses, in the order given."""
-    return _templates.get_template("clients.html").render(clients=clients, settings=settings, now=now)
+    """The page of all houses, in the order given; `now` is an aware time."""
+    rows = [_row(client, settings, now) for client in clients]
+    return _templates.get_template("clients.html").render(
+        name=NAME,
+        settings=settings,
+        rows=rows,
+        lead=lead(rows),
+        as_of=when(now, now, ZoneInfo(settings.time_zone), settings.clock),
+        needed=per_cent(SHARE_NEEDED),
+    )
+
+
+def lead(rows: Sequence[ClientRow]) -> str:
+    """What the list comes to, in a sentence."""
+    if not rows:
+        return "No house has sent anything yet."
+    counts = (
+        (sum(row.has_slipped for row in rows), "delivers less than it should", "deliver less than they should"),
+        (sum(any(drive for *_, drive in row.alarms) for row in rows), "is worth a drive", "are worth a drive"),
+        (sum(row.is_silent for row in rows), "has fallen silent", "have fallen silent"),
+    )
+    told = [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
+    of = "The one house here" if len(rows) == 1 else f"Of {len(rows)} houses"
+    if not told:
+        return (
+            "The one house here is as it should be." if len(rows) == 1 else f"All {len(rows)} houses do as they should."
+        )
+    return f"{of}: {', '.join(told)}."
+
+
+def _row(client: Client, settings: Collecting, now: datetime) -> ClientRow:
+    zone = ZoneInfo(settings.time_zone)
+    told = client.standing or Standing(house=client.id)
+    newest = {each.signal: each for each in client.newest}
+    share = (
+        None
+        if told.share_of_expected is None
+        else written(_figure(told.share_of_expected), settings.units, percent=True)
+    )
+    scale = scale_over([_WIDEST_SHARE])
+    today = now.astimezone(zone).date()
+
+    def at(moment: datetime) -> str:
+        return when(moment, now, zone, settings.clock)
+
+    def pressure(signal: str) -> Pressure | None:
+        found = newest.get(signal)
+        if found is None:
+            return None
+        figure = written_exact(round(found.value, 1), found.unit, settings.units)
+        return Pressure(figure, "" if found.is_fresh else at(found.time))
+
+    return ClientRow(
+        id=client.id,
+        name=client.name,
+        heard="never" if client.last_heard is None else at(client.last_heard),
+        is_silent=client.is_silent,
+        verdict="" if told.verdict is None else _VERDICTS[told.verdict],
+        has_slipped=told.verdict is Verdict.SHORT,
+        share=share,
+        strip=None if share is None else strip(share, scale, mark(scale.percent(SHARE_NEEDED), "")),
+        static=pressure(_STATIC),
+        drop=pressure(_DROP),
+        fan=_fan(newest.get(_FAN)),
+        due=_day(told.change_on, today),
+        is_due=told.change_on is not None and told.change_on <= today,
+        alarms=tuple((alarm.title, at(alarm.since), alarm.worth_a_drive) for alarm in told.alarms),
+        waiting=told.waiting,
+        problem=client.problem or "",
+    )
+
+
+def _figure(share: Share) -> Figure:
+    if not share.low <= share.value <= share.high:
+        return NotKnown(reason="what the house told of it does not agree with itself")
+    return Known(value=share.value, low=share.low, high=share.high, unit="1")
+
+
+def _fan(newest: Newest | None) -> str:
+    if newest is None or not newest.is_fresh:
+        return ""
+    return "fan runs" if newest.value > 0.5 else "fan rests"
+
+
+def _day(day: date | None, today: date) -> str:
+    if day is None:
+        return ""
+    return short_day(day) if day.year == today.year else full_day(day)

@@ -4,10 +4,10 @@ It holds what a contractor's link may show and nothing of the rooms.
 """
 
 from collections.abc import Iterable
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
 from ..signals import AIR_HANDLER_SIGNALS
 from .alarms import Alarm
@@ -18,7 +18,18 @@ SILENT_AFTER = timedelta(hours=1)
 
 _LONGEST_TEXT = 2000
 
+_FIRST_YEAR, _LAST_YEAR = 1990, 2100
+
+
+def _on_the_calendar(moment: datetime) -> datetime:
+    if not _FIRST_YEAR <= moment.year <= _LAST_YEAR:
+        raise ValueError(f"is not between {_FIRST_YEAR} and {_LAST_YEAR}; set the sender's clock")
+    return moment
+
+
 ShortText = Annotated[str, Field(max_length=_LONGEST_TEXT)]
+ToldMoment = Annotated[AwareDatetime, AfterValidator(_on_the_calendar)]
+ToldNumber = Annotated[float, Field(ge=-1e6, le=1e6)]
 
 
 class FromAfar(BaseModel):
@@ -30,9 +41,9 @@ class FromAfar(BaseModel):
 class Share(FromAfar):
     """An estimated number and the interval that holds it with 90 % confidence."""
 
-    value: float
-    low: float
-    high: float
+    value: ToldNumber
+    low: ToldNumber
+    high: ToldNumber
 
 
 class AlarmTold(FromAfar):
@@ -40,7 +51,7 @@ class AlarmTold(FromAfar):
 
     name: Annotated[str, Field(max_length=60)]
     title: ShortText
-    since: Moment
+    since: ToldMoment
     text: ShortText = ""
     next_step: ShortText = ""
     worth_a_drive: bool = False
@@ -54,11 +65,11 @@ class Standing(FromAfar):
     reason: ShortText | None = None
     share_of_expected: Share | None = None
     drop_at_reference_pa: Share | None = None
-    drop_limit_pa: float | None = None
-    change_on: Annotated[str, Field(max_length=10)] | None = None
+    drop_limit_pa: ToldNumber | None = None
+    change_on: date | None = None
     alarms: Annotated[tuple[AlarmTold, ...], Field(max_length=300)] = ()
-    waiting: Annotated[int, Field(ge=0)] = Field(0, description="Readings that were still to be sent.")
-    put_aside: Annotated[int, Field(ge=0)] = Field(0, description="Readings that this collector refused.")
+    waiting: Annotated[int, Field(ge=0, le=10**12)] = Field(0, description="Readings that were still to be sent.")
+    put_aside: Annotated[int, Field(ge=0, le=10**12)] = Field(0, description="Readings that this collector refused.")
 
 
 class Newest(FromAfar):
@@ -113,7 +124,7 @@ def standing_of(
         share_of_expected=_share(delivery.share_of_expected),
         drop_at_reference_pa=_share(advice.drop_at_reference_pa),
         drop_limit_pa=advice.drop_limit_pa,
-        change_on=None if advice.change_on is None else advice.change_on.isoformat(),
+        change_on=advice.change_on,
         alarms=told,
         waiting=waiting,
         put_aside=put_aside,
