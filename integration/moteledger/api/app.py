@@ -17,6 +17,7 @@ from .alarms import ALARM_ROUTES, ALARM_WATCH
 from .answers import ANSWER_ROUTES
 from .auth import Doorkeeper
 from .changes import CHANGE_ROUTES
+from .contact import contact_route
 from .dead_letters import DEAD_LETTER_ROUTES
 from .description import description_route
 from .guarded import BODY_LIMIT, add_routes, guarded_application
@@ -52,14 +53,15 @@ def create_app(
     `fan` gives the fan's answer; without one, there is nobody to decide and the answer is `leave`. `arrivals` keeps
     account of what comes from each source, and `alarms` keeps watch.
     `body_limit` is in bytes after unpacking. `network` says by which names the service may be addressed, from which
-    pages, how often, and whether each request takes a token. Further routes (pages) may be added to the application's
-    router; guards, scopes and headers hold for them too.
+    pages, how often, and whether each request takes a token. Further routes (pages) may be added with `add_routes`;
+    guards, scopes and headers hold for them too, and they are described with the others.
     """
     doorkeeper = Doorkeeper(Tokens(store), clock, needs_tokens=network.needs_tokens)
     app = guarded_application(network, doorkeeper, body_limit)
     fan = fan or FanControl(store, clock)
     threads = ThreadPoolExecutor(_INTAKE_THREADS, thread_name_prefix="intake")
     app[ALARM_WATCH] = alarms or AlarmWatch((), store, source.current, clock)
+    app[ALARM_WATCH].wrong_tokens = doorkeeper.wrong_in_last_hour
     app[SERVICE] = Service(store, source, fan, clock, threads, arrivals or Arrivals())
     routes: tuple[Route, ...] = (
         *READINGS_ROUTES,
@@ -71,9 +73,10 @@ def create_app(
         SOURCES_ROUTE,
         LIVE_ROUTE,
         HEALTH_ROUTE,
+        contact_route(network, clock),
     )
     routes += (thing_route(routes, needs_tokens=network.needs_tokens),)
-    add_routes(app, (*routes, description_route(routes, needs_tokens=network.needs_tokens)))
+    add_routes(app, (*routes, description_route(needs_tokens=network.needs_tokens)))
 
     async def leave_the_fan(_: web.Application) -> None:
         await asyncio.to_thread(fan.stop)

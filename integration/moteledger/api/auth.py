@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+from collections import deque
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,12 +16,15 @@ from ..store import to_us
 from ..store.tokens import Scope, Token, Tokens
 from .limits import Rate, client_of, too_many
 from .problems import ProblemError
+from .routing import ROUTES
 from .scopes import ANYONE, CONTRACTOR_SIGNALS, declared
 
 COOKIE = "moteledger"
 ENTRANCE = "/enter"
 
 _SCHEME = "bearer"
+_HOUR_US = 3_600_000_000
+_MOST_REMEMBERED = 1000
 
 _log = logging.getLogger(__name__)
 
@@ -64,6 +68,7 @@ class Doorkeeper:
         self._clock = clock
         self._needs_tokens = needs_tokens
         self._failures = Rate(per_second=0.1, burst=10.0)
+        self._wrong_us: deque[int] = deque(maxlen=_MOST_REMEMBERED)
 
     async def identify(self, request: web.Request) -> Grant:
         """What the asker may do; raises ProblemError for a wrong token and for none where one is needed."""
@@ -87,12 +92,18 @@ class Doorkeeper:
         found = await asyncio.to_thread(find, text, self.now_us())
         if found is None:
             self._failures.count(client)
+            self._wrong_us.append(self.now_us())
             _log.warning("a wrong, ended or revoked token was shown from %s", client)
             raise _unauthorised(
                 "this token is not known, has ended, was revoked or is a link that was used; ask for a new one",
                 ' error="invalid_token"',
             )
         return found
+
+    def wrong_in_last_hour(self) -> int:
+        """How many tokens that open nothing were shown in the last hour, as far as they are remembered."""
+        now_us = self.now_us()
+        return sum(now_us - _HOUR_US < at_us <= now_us for at_us in tuple(self._wrong_us))
 
     def now_us(self) -> int:
         """The time now, microseconds since 1970 UTC."""
@@ -151,7 +162,7 @@ def _may_enter(request: web.Request) -> bool:
     return (
         request.method == "GET"
         and "text/html" in request.headers.get("Accept", "")
-        and ENTRANCE.strip("/") in request.app.router
+        and any(route.path == ENTRANCE for route in request.app[ROUTES])
     )
 
 

@@ -27,10 +27,11 @@ from ..store.houses import HouseStores, is_house_id
 from ..store.tokens import Scope, Tokens
 from .auth import GRANT, Doorkeeper
 from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body, read_model, unusable
+from .contact import contact_route
 from .description import description_route
-from .entrance import add_entrance
+from .entrance import ENTRANCE_ROUTES
 from .guarded import add_routes, guarded_application
-from .pages import give_static
+from .pages import STATIC_ROUTE
 from .problems import ProblemError
 from .queries import read_query
 from .readings import PlainReadings, ReadingsQuery, SignalReadings, ThinnedReadings, readings_answer
@@ -91,10 +92,8 @@ def create_collector(
     app = guarded_application(settings.network, doorkeeper)
     threads = ThreadPoolExecutor(_THREADS, thread_name_prefix="collect")
     app[COLLECTOR] = Collector(houses, settings, clock, threads)
-    add_routes(app, (*_ROUTES, description_route(_ROUTES, needs_tokens=True)))
-    app.router.add_get("/", _give_page)
-    app.router.add_get("/static/{name}", give_static)
-    add_entrance(app)
+    add_routes(app, (*_ROUTES, contact_route(settings.network, clock), STATIC_ROUTE, *ENTRANCE_ROUTES))
+    add_routes(app, [description_route(needs_tokens=True)])
 
     async def run_threads(_: web.Application) -> AsyncIterator[None]:
         yield
@@ -282,6 +281,7 @@ _ROUTES = (
         problems=(HTTPStatus.BAD_REQUEST, HTTPStatus.NOT_FOUND),
     ),
     Route("GET", "/healthz", _give_health, "Whether the collector can do its work now", Health),
+    Route("GET", "/", _give_page, "The page of all houses", None, media_type="text/html"),
 )
 
 

@@ -1,5 +1,7 @@
 """The service described by itself: OpenAPI 3.1, made from the routes that exist and the models they use."""
 
+import asyncio
+import json
 import re
 from collections.abc import Callable, Iterable
 from http import HTTPStatus
@@ -12,11 +14,12 @@ from pydantic.json_schema import JsonSchemaMode, models_json_schema
 
 from .auth import COOKIE, ENTRANCE
 from .problems import PROBLEM_MEDIA_TYPE, Problem
-from .routing import Route
+from .routing import ROUTES, Route
 from .scopes import SCOPES
 
 DESCRIPTION_PATH = "/openapi.json"
 
+_PAGE = "text/html"
 _REFERENCE = "#/components/schemas/{model}"
 _ALWAYS_POSSIBLE = (
     HTTPStatus.UNAUTHORIZED,
@@ -44,15 +47,24 @@ _SECURITY_SCHEMES = {
 References = Callable[[type[BaseModel], JsonSchemaMode], dict[str, Any]]
 
 
-def description_route(others: Iterable[Route], *, needs_tokens: bool = False) -> Route:
-    """The route of the description, which describes `others` and itself, and whether requests must show a token."""
+def description_route(*, needs_tokens: bool = False) -> Route:
+    """The route of the description of all routes of the application, and of whether requests must show a token.
 
-    async def give(_: web.Request) -> web.StreamResponse:
-        return web.json_response(document)
+    It is made when it is first asked for: most services never are, and it takes a while.
+    """
+    made: list[bytes] = []
 
-    route = Route("GET", DESCRIPTION_PATH, give, "This description", None)
-    document = describe((*others, route), needs_tokens=needs_tokens)
-    return route
+    async def give(request: web.Request) -> web.StreamResponse:
+        if not made:
+            routes: list[Route] = request.app[ROUTES]
+            made.append(await asyncio.to_thread(_written, routes, needs_tokens))
+        return web.Response(body=made[0], content_type="application/json")
+
+    return Route("GET", DESCRIPTION_PATH, give, "This description", None)
+
+
+def _written(routes: list[Route], needs_tokens: bool) -> bytes:
+    return json.dumps(describe(routes, needs_tokens=needs_tokens)).encode()
 
 
 def describe(routes: Iterable[Route], *, needs_tokens: bool) -> dict[str, Any]:
@@ -109,29 +121,42 @@ def _operation(route: Route, reference: References) -> dict[str, Any]:
             for media, models in route.takes.items()
         }
         operation["requestBody"] = {"required": True, "content": content}
-    answers = [reference(model, "serialization") for model in _answers(route)] or [_anything(route)]
+    problem = {PROBLEM_MEDIA_TYPE: {"schema": reference(Problem, "serialization")}}
+    if route.done == HTTPStatus.SEE_OTHER:
+        # A form that is not taken is told on a page, for the person who sent it.
+        problem[_PAGE] = {"schema": {"type": "string"}}
     operation["responses"] = {
-        "200": {"description": "Done", "content": {route.media_type: {"schema": _one_of(answers)}}},
+        **_good(route, reference),
         **{
-            str(status.value): {
-                "description": status.phrase,
-                "content": {PROBLEM_MEDIA_TYPE: {"schema": reference(Problem, "serialization")}},
-            }
+            str(status.value): {"description": status.phrase, "content": problem}
             for status in sorted({*route.problems, *_ALWAYS_POSSIBLE})
         },
     }
-    if route.method == "GET":
-        operation["responses"]["304"] = {"description": "Unchanged since the answer whose ETag was sent along"}
     return operation
 
 
-def _anything(route: Route) -> dict[str, Any]:
-    """Text where the media type is one of text, else any object."""
-    return {"type": "string" if route.media_type.startswith("text/") else "object"}
+def _good(route: Route, reference: References) -> dict[str, Any]:
+    """The answers to a request that can be met, by status."""
+    if route.done != HTTPStatus.OK:
+        return {str(route.done.value): {"description": route.done.phrase}}
+    schemas = [reference(model, "serialization") for model in _answers(route)] or [_anything(route.media_type)]
+    good: dict[str, Any] = {"200": {"description": "Done", "content": {route.media_type: {"schema": _one_of(schemas)}}}}
+    if route.method == "GET":
+        good["304"] = {"description": "Unchanged since the answer whose ETag was sent along"}
+        if route.media_type == _PAGE:
+            good["303"] = {"description": f"To {ENTRANCE}, for a browser without the token that is asked for"}
+    return good
+
+
+def _anything(media_type: str) -> dict[str, Any]:
+    """Text, an object where the media type is one of JSON, else bytes (which OpenAPI 3.1 tells by no schema)."""
+    if media_type.startswith("text/") or media_type.endswith("-text"):
+        return {"type": "string"}
+    return {"type": "object"} if media_type.endswith("json") else {}
 
 
 def _operation_id(route: Route) -> str:
-    words = re.split(r"[/.{}-]+", route.path.strip("/{}"))
+    words = re.split(r"[/.{}-]+", route.path.strip("/.{}") or "page")
     return route.method.lower() + "".join(word.capitalize() for word in words)
 
 

@@ -12,8 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from ..cards import render_entrance
 from ..store.tokens import Scope
 from .auth import COOKIE, DOORKEEPER, ENTRANCE
-from .bodies import read_model
-from .routing import json_answer
+from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_model
+from .routing import Route, json_answer
 from .scopes import SCOPES
 
 _LONGEST_COOKIE_S = 400 * 86_400
@@ -34,12 +34,6 @@ class Entered(BaseModel):
     """Where the browser may go now."""
 
     goes_to: str
-
-
-def add_entrance(app: web.Application) -> None:
-    """Add the door to the service."""
-    app.router.add_get(ENTRANCE, _give_page, name=ENTRANCE.strip("/"))
-    app.router.add_post(ENTRANCE, _enter)
 
 
 async def _give_page(_: web.Request) -> web.StreamResponse:
@@ -64,3 +58,19 @@ async def _enter(request: web.Request) -> web.StreamResponse:
 def _landing(scopes: frozenset[Scope]) -> str:
     """The page that a token opens; one that opens none ends at the first and is told so there."""
     return next((path for path in _LANDINGS if SCOPES["GET", path] & scopes), _LANDINGS[0])
+
+
+ENTRANCE_ROUTES = (
+    Route(
+        "GET", ENTRANCE, _give_page, "The page that takes a link's token from the address", None, media_type="text/html"
+    ),
+    Route(
+        "POST",
+        ENTRANCE,
+        _enter,
+        "Exchange a token, or that of a link, for this browser's cookie",
+        Entered,
+        takes={JSON_MEDIA_TYPE: (Entering,)},
+        problems=BODY_PROBLEMS,
+    ),
+)

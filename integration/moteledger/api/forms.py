@@ -11,20 +11,22 @@ import hmac
 import secrets
 from datetime import date, timedelta
 from http import HTTPStatus
+from typing import Annotated, Literal
 from urllib.parse import parse_qs
 
 from aiohttp import web
-from pydantic import ValidationError
+from aiohttp.typedefs import Handler
+from pydantic import BaseModel, Field, ValidationError
 
 from ..cards import Forms, render_notice
 from ..engine.assessment import Action
 from ..engine.filter_change import record_filter_change, withdraw_filter_change
 from ..settings import House
 from .auth import GRANT
-from .bodies import read_body
+from .bodies import BODY_PROBLEMS, read_body
 from .changes import LONGEST_AGO
 from .dead_letters import WhichLetter, discard, send_again
-from .routing import SERVICE
+from .routing import SERVICE, Route
 from .scopes import SCOPES
 
 FORM_MEDIA_TYPE = "application/x-www-form-urlencoded"
@@ -33,6 +35,34 @@ _MOST_FIELDS = 10
 _LONGEST_WISH_MIN = 480
 _LETTER_ACTS = {"again": send_again, "discard": discard}
 _ACTIONS: dict[str, Action] = {"run": "run", "rest": "rest", "leave": "leave"}
+
+
+class _Form(BaseModel):
+    """What every form holds."""
+
+    token: str = Field(description="As it stands in the form; good for the one who was shown it, and for this process.")
+
+
+class FilterForm(_Form):
+    """That the filter was changed, or that it was not."""
+
+    do: Literal["record", "withdraw"] = "record"
+    on: date | None = Field(None, description="The day, to record it.")
+
+
+class WishForm(_Form):
+    """What a person wants of the fan."""
+
+    do: Literal["run", "rest", "leave", "plan"]
+    minutes: Annotated[int, Field(ge=1, le=_LONGEST_WISH_MIN)] | None = None
+
+
+class LetterForm(_Form):
+    """What is to be done with which dead letter."""
+
+    do: Literal["again", "discard"]
+    webhook: str
+    id: str
 
 
 class _NotTakenError(Exception):
@@ -49,6 +79,20 @@ class FormKeeper:
     def __init__(self, house: House) -> None:
         self._house = house
         self._key = secrets.token_bytes(32)
+
+    def routes(self) -> tuple[Route, ...]:
+        """The routes that the forms are sent to."""
+
+        def form(path: str, handler: Handler, summary: str, fields: type[BaseModel]) -> Route:
+            takes: dict[str, tuple[type[BaseModel], ...]] = {FORM_MEDIA_TYPE: (fields,)}
+            done = HTTPStatus.SEE_OTHER
+            return Route("POST", path, handler, summary, None, takes=takes, problems=BODY_PROBLEMS, done=done)
+
+        return (
+            form(FILTER_FORM, self.take_filter_change, "The form of the filter's card", FilterForm),
+            form(FAN_FORM, self.take_wish, "The form of the fan's card", WishForm),
+            form(LETTER_FORM, self.settle_letter, "The forms of the alarms' card", LetterForm),
+        )
 
     def forms(self, request: web.Request) -> Forms:
         """The forms that the reader may send."""

@@ -10,7 +10,7 @@ from .conditional import answer_conditionally
 from .guard import expect_continue, host_guard, origin_guard, security_headers
 from .limits import BURST_S, Rate, rate_guard
 from .problems import answer_with_problems
-from .routing import Route
+from .routing import ROUTES, Route
 
 BODY_LIMIT = 1024 * 1024
 
@@ -33,14 +33,16 @@ def guarded_application(network: Network, doorkeeper: Doorkeeper, body_limit: in
         client_max_size=body_limit,
     )
     app[DOORKEEPER] = doorkeeper
+    app[ROUTES] = []
     app.on_response_prepare.append(security_headers(network))
     app.on_startup.append(check_declared)
     return app
 
 
 def add_routes(app: web.Application, routes: Iterable[Route]) -> None:
-    """Serve these routes."""
+    """Serve these routes, and describe them where the application describes itself."""
     for route in routes:
+        app[ROUTES].append(route)
         if route.method == "GET":
             app.router.add_get(route.path, route.handler, expect_handler=expect_continue)
         else:

@@ -6,6 +6,7 @@ from datetime import timedelta
 from http import HTTPStatus
 
 from aiohttp import web
+from pydantic import BaseModel, Field
 
 from ..cards import (
     CARDS,
@@ -30,14 +31,28 @@ from ..store.dead_letters import DeadLetter, DeadLetters
 from .alarms import shown_alarms
 from .auth import GRANT
 from .dead_letters import told
-from .entrance import add_entrance
-from .forms import FAN_FORM, FILTER_FORM, LETTER_FORM, FormKeeper
+from .entrance import ENTRANCE_ROUTES
+from .forms import FormKeeper
+from .guarded import add_routes
 from .problems import ProblemError
 from .reporting import add_report
-from .routing import SERVICE, Service
+from .routing import SERVICE, Route, Service
 from .scopes import SCOPES
 
+_PAGE = "text/html"
 _STRIP_STEP_US = 20_000_000
+
+
+class CardPlace(BaseModel):
+    """Which card."""
+
+    name: str = Field(description=f"One of {', '.join(CARDS)}.")
+
+
+class FilePlace(BaseModel):
+    """Which file."""
+
+    name: str = Field(description=f"One of {', '.join(STATIC_FILES)}.")
 
 
 def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
@@ -68,16 +83,24 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
             render_card(name, found.assessment, house, now=now, banner=banner, answer=found.answer, beside=found.beside)
         )
 
-    app.router.add_get("/", give_page)
     # A route for each card, since not every card is for every token.
-    for name in (*CARDS, "{name}"):
-        app.router.add_get(f"/cards/{name}", give_card)
-    app.router.add_post(FILTER_FORM, keeper.take_filter_change)
-    app.router.add_post(FAN_FORM, keeper.take_wish)
-    app.router.add_post(LETTER_FORM, keeper.settle_letter)
-    app.router.add_get("/static/{name}", give_static)
+    cards = [
+        Route("GET", f"/cards/{card.name}", give_card, f"The card alone: {card.title}", None, media_type=_PAGE)
+        for card in CARDS.values()
+    ]
+    other = Route(
+        "GET",
+        "/cards/{name}",
+        give_card,
+        "Names the cards that there are",
+        None,
+        media_type=_PAGE,
+        place=CardPlace,
+        problems=(HTTPStatus.NOT_FOUND,),
+    )
+    page = Route("GET", "/", give_page, "The page of all cards", None, media_type=_PAGE)
+    add_routes(app, (page, *cards, other, *keeper.routes(), STATIC_ROUTE, *ENTRANCE_ROUTES))
     add_report(app, house)
-    add_entrance(app)
 
 
 async def give_static(request: web.Request) -> web.StreamResponse:
@@ -86,6 +109,18 @@ async def give_static(request: web.Request) -> web.StreamResponse:
     if file is None:
         raise ProblemError(HTTPStatus.NOT_FOUND, f"there is no file {request.path}; see the page at /")
     return web.Response(body=file.content, headers={"Content-Type": file.content_type})
+
+
+STATIC_ROUTE = Route(
+    "GET",
+    "/static/{name}",
+    give_static,
+    "A file that the pages ask for",
+    None,
+    media_type="*/*",
+    place=FilePlace,
+    problems=(HTTPStatus.NOT_FOUND,),
+)
 
 
 def _html(text: str) -> web.Response:

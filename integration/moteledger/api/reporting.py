@@ -18,8 +18,9 @@ from ..engine import AssessmentError
 from ..engine.service import readings_between
 from ..settings import House
 from ..store import Series, Store, to_us
+from .guarded import add_routes
 from .problems import ProblemError
-from .routing import SERVICE
+from .routing import SERVICE, Route
 
 SPAN = timedelta(days=14)
 """As far back as the page looks."""
@@ -66,9 +67,14 @@ def add_report(app: web.Application, house: House) -> None:
     async def give_document(request: web.Request) -> web.StreamResponse:
         return web.Response(text=(await made(request)).document, content_type="application/json")
 
-    app.router.add_get("/report", give_page)
-    app.router.add_get("/report.pdf", give_pdf)
-    app.router.add_get("/report.json", give_document)
+    add_routes(
+        app,
+        (
+            Route("GET", "/report", give_page, "The report for a client as a page", None, media_type="text/html"),
+            Route("GET", "/report.pdf", give_pdf, "The same for print", None, media_type="application/pdf"),
+            Route("GET", "/report.json", give_document, "All that both say, each figure at its place", None),
+        ),
+    )
 
 
 def _readings(store: Store, now: datetime) -> dict[str, Series]:

@@ -44,8 +44,8 @@ class Route:
     """One method of one path, with all that its description needs.
 
     `answer` is the model of the 200 answer's JSON (None: any object); `parameters` the model of the query and
-    `place` that of what stands in braces in the path; `takes` the models a body may follow, by media type; `problems`
-    the statuses beside those that every route may answer.
+    `place` that of what stands in braces in the path; `takes` the models a body may follow, by media type; `done` the
+    status of a good answer; `problems` the statuses beside those that every route may answer.
     """
 
     method: str
@@ -58,6 +58,11 @@ class Route:
     problems: tuple[HTTPStatus, ...] = ()
     media_type: str = "application/json"
     place: type[BaseModel] | None = None
+    done: HTTPStatus = HTTPStatus.OK
+
+
+ROUTES: web.AppKey[list[Route]] = web.AppKey("routes", list)
+"""All routes that the application serves, for its description."""
 
 
 def json_answer(model: BaseModel) -> web.Response:

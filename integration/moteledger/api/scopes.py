@@ -31,6 +31,7 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("GET", "/openapi.json"): ANY_TOKEN,
     ("GET", "/metrics"): _to(VIEW),
     ("GET", "/.well-known/wot"): ANY_TOKEN,
+    ("GET", "/.well-known/security.txt"): ANYONE,
     # Readings. A contractor gets only the signals of CONTRACTOR_SIGNALS, here and in the stream.
     ("POST", "/v1/readings"): _to(CONTRIBUTE),
     ("GET", "/v1/readings"): _to(VIEW, CONTRACTOR),

@@ -5,8 +5,9 @@ from collections import Counter
 
 from aiohttp import web
 
+from ..api.guarded import add_routes
 from ..api.live import BROADCASTER
-from ..api.routing import SERVICE, Service
+from ..api.routing import SERVICE, Route, Service
 from ..engine import Engine
 from ..signals import SIGNALS
 from ..store import to_us
@@ -28,7 +29,10 @@ def add_metrics(app: web.Application, engine: Engine) -> None:
         return web.Response(body=text.encode(), headers={"Content-Type": MEDIA_TYPE})
 
     app.on_response_prepare.append(count)
-    app.router.add_get("/metrics", give)
+    media_type = MEDIA_TYPE.partition(";")[0]
+    add_routes(
+        app, [Route("GET", "/metrics", give, "How the service does, as OpenMetrics", None, media_type=media_type)]
+    )
 
 
 def _text(service: Service, engine: Engine, answers: dict[int, int], viewers: int | None) -> str:

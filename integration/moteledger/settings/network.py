@@ -14,6 +14,7 @@ from .tls import TlsError
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 
+_CONTACT = re.compile(r"mailto:[!-?A-~]+@[!-?A-~]+|https://[!-~]+|tel:\+[0-9-]{3,30}", re.ASCII)
 _NAME = re.compile(r"(?=.{1,253}$)[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?(\.[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?)*")
 
 
@@ -55,6 +56,16 @@ def _origin(text: str) -> str:
     return text.lower()
 
 
+def _contact(text: str) -> str:
+    # RFC 9116 section 2.5.3: a URI, and of the web only by https.
+    if not _CONTACT.fullmatch(text):
+        raise ValueError(
+            f"{text!r} is not an address to tell; write for example 'mailto:security@example.org', "
+            "'https://example.org/security' or 'tel:+1-201-555-0123'"
+        )
+    return text
+
+
 Origins = tuple[Annotated[str, AfterValidator(_origin)], ...]
 
 
@@ -65,7 +76,7 @@ class Network(Table):
     ask (CORS), `embed_origins` those that may show the cards in a frame. Listening beyond the loopback address always
     takes a token at every request; on it, `tokens_required` asks for one too. Limits are those of one client, by its
     address; `connections` is that of all together. `announce` tells others on the network, by DNS-SD, that the
-    service is there and what the house is called.
+    service is there and what the house is called. `security_contact` is whom to tell of a hole in the service.
     """
 
     listen: Annotated[str, AfterValidator(_listen_address)] = "127.0.0.1"
@@ -79,6 +90,7 @@ class Network(Table):
     connections: Annotated[int, Field(ge=1, le=10_000)] = 512
     connections_per_client: Annotated[int, Field(ge=1, le=10_000)] | None = None
     announce: bool = False
+    security_contact: Annotated[str, Field(max_length=200), AfterValidator(_contact)] | None = None
 
     @model_validator(mode="after")
     def _tokens_beyond_this_machine(self) -> Self:

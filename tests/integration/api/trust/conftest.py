@@ -10,7 +10,9 @@ from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 
 from moteledger.api import WatchedRunner, add_pages, create_app
+from moteledger.engine import Engine
 from moteledger.engine.fan_control import FanControl
+from moteledger.metrics import add_metrics
 from moteledger.settings import House, Network
 from moteledger.store import Store, to_us
 from moteledger.store.tokens import Scope, Token, Tokens
@@ -44,6 +46,7 @@ class Guarded:
         fan = FanControl(self.store, self.clock)
         app = create_app(self.store, Nothing(), fan=fan, clock=self.clock, network=network)
         add_pages(app, house)
+        add_metrics(app, Engine(house, self.store, self.clock))
         return app
 
     def bearer(self, scope: Scope) -> dict[str, str]:

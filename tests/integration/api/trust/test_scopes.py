@@ -1,5 +1,6 @@
 """A token of one scope opens nothing of another: every scope at every route, and no route without scopes."""
 
+import re
 from collections.abc import AsyncIterator
 from datetime import timedelta
 
@@ -7,9 +8,12 @@ import pytest
 from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 
+from moteledger.api import create_first_run
+from moteledger.api.collector import create_collector
 from moteledger.api.scopes import ANYONE, CONTRACTOR_SIGNALS, SCOPES, UndeclaredRouteError, declared
-from moteledger.settings import Network
+from moteledger.settings import Network, read_collecting
 from moteledger.store import Reading, to_us
+from moteledger.store.houses import HouseStores
 from moteledger.store.tokens import Scope
 
 # What shows when people are at home, or what they did there.
@@ -71,7 +75,8 @@ async def test_without_a_token_only_the_door_and_the_files_of_the_pages_open(doo
         assert response.status in (204, 401)
         if response.status == 204:
             free.add((method, path))
-    assert free == {("GET", "/enter"), ("POST", "/enter"), ("GET", "/static/{name}")}
+    contact = ("GET", "/.well-known/security.txt")
+    assert free == {("GET", "/enter"), ("POST", "/enter"), ("GET", "/static/{name}"), contact}
 
 
 async def test_every_route_has_scopes_and_a_new_one_without_keeps_the_service_from_starting(guard) -> None:
@@ -87,6 +92,36 @@ async def test_every_route_has_scopes_and_a_new_one_without_keeps_the_service_fr
         with pytest.raises(UndeclaredRouteError, match="GET /v1/new"):
             await runner.setup()
         await runner.cleanup()
+
+
+async def test_every_entry_of_the_table_is_a_route_of_some_application(guard, tmp_path) -> None:
+    houses = tmp_path / "houses"
+    houses.mkdir()
+    (tmp_path / "collector.toml").write_text('name = "Wren Air"\nfolder = "houses"\n')
+    with guard.store, HouseStores(houses) as stores:
+        apps = (
+            guard.app(Network()),
+            create_first_run(tmp_path / "house.toml", lambda house: None),
+            create_collector(guard.tokens, stores, read_collecting(tmp_path / "collector.toml"), guard.clock),
+        )
+        assert set().union(*map(real_routes, apps)) == set(SCOPES)
+
+
+async def test_every_route_of_the_whole_service_is_described_with_all_that_its_path_takes(guarded) -> None:
+    described = await (await guarded.client.get("/openapi.json", headers=guarded.bearer(Scope.VIEW))).json()
+    operations = {
+        (method.upper(), path): operation
+        for path, item in described["paths"].items()
+        for method, operation in item.items()
+    }
+    assert set(operations) == real_routes(guarded.client.app)
+    assert len({operation["operationId"] for operation in operations.values()}) == len(operations)
+    for (method, path), operation in operations.items():
+        # OpenAPI 3.1.0, section 4.8.12.1: a parameter for each template expression of the path, and required.
+        taken = {each["name"]: each for each in operation.get("parameters", ()) if each["in"] == "path"}
+        assert set(taken) == set(re.findall(r"\{(\w+)\}", path)), (method, path)
+        assert all(each["required"] and each["description"] for each in taken.values())
+        assert operation["summary"]
 
 
 def test_what_tells_of_people_is_not_for_a_contractor() -> None:
