@@ -30,7 +30,8 @@ class AlarmWatch:
     """The alarms of one house; safe to use from many threads.
 
     What stands and what is pending outlives a restart. `changed` is told whenever an alarm is raised, ends or is
-    acknowledged. What the disk does not take is held and kept later: the disk itself may be the alarm.
+    acknowledged. What the disk does not take is held and kept later: the disk itself may be the alarm. `wrong_tokens`
+    is asked how many tokens that open nothing were shown in the last hour.
     """
 
     def __init__(
@@ -44,6 +45,7 @@ class AlarmWatch:
         self._watched = tuple(watched)
         self._store, self._newest, self._clock = store, newest, clock
         self.changed = changed
+        self.wrong_tokens: Callable[[], int] = int
         self._lock = Lock()
         kept = self._taken_up()
         self._alarms = {alarm.name: alarm for alarm in kept.alarms}
@@ -82,7 +84,7 @@ class AlarmWatch:
         with self._lock:
             now = self._clock()
             self._running_since = _running_since(latest, now, self._running_since)
-            sight = Sight(now, latest, self._newest(), self._running_since, store_trouble)
+            sight = Sight(now, latest, self._newest(), self._running_since, store_trouble, self.wrong_tokens())
             after = {watched.name: stepped(watched, self._alarms.get(watched.name), sight) for watched in self._watched}
             before, self._alarms = self._alarms, after
             turned = [alarm for alarm in after.values() if alarm.phase is not _phase(before.get(alarm.name))]

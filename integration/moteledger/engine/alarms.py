@@ -22,6 +22,8 @@ _OPEN_BELOW_PA = 5.0
 """Even a clean, large filter drops more than this while the fan runs (common practice, no source)."""
 
 _BACK_SHARE = 0.05
+_MANY_WRONG_TOKENS, _FEW_WRONG_TOKENS = 20, 5
+"""In an hour; no source."""
 _LEAST_SILENCE = timedelta(hours=1)
 _WATCHED_FOR_SILENCE = ("indoor.pm25", "outdoor.pm25", "filter.pressure_drop", "duct.static_pressure")
 
@@ -52,7 +54,8 @@ class Alarm(Document):
 class Sight:
     """What can be seen at one moment; `running_since` is None while the fan rests or its state is not known.
 
-    `store_trouble` says why the disk takes no readings, empty if it does.
+    `store_trouble` says why the disk takes no readings, empty if it does; `wrong_tokens` is how many were shown in the
+    last hour.
     """
 
     now: datetime
@@ -60,6 +63,7 @@ class Sight:
     assessment: Assessment | None = None
     running_since: datetime | None = None
     store_trouble: str = ""
+    wrong_tokens: int = 0
 
     def fresh(self, signal: str) -> float | None:
         """The newest value of a signal, or None once it is too old to stand in for now, or from a clock ahead."""
@@ -197,11 +201,26 @@ class StoreWatch(Watched):
         return Finding(bool(sight.store_trouble), f"The store {sight.store_trouble}." if sight.store_trouble else "")
 
 
+class WrongTokensWatch(Watched):
+    """Somebody, or a forgotten program, goes on showing tokens that open nothing."""
+
+    name, title = "wrong-tokens", "Tokens that open nothing are shown again and again"
+    next_step = "The service's log names the addresses; stop what asks there, or give it a new token."
+
+    def judge(self, sight: Sight, *, raised: bool) -> Finding:
+        """Whether more were shown in the last hour than a person who mistypes would."""
+        return Finding(
+            sight.wrong_tokens >= (_FEW_WRONG_TOKENS if raised else _MANY_WRONG_TOKENS),
+            f"{sight.wrong_tokens} in the last hour were wrong, had ended or were revoked.",
+        )
+
+
 def watched_of(house: House) -> tuple[Watched, ...]:
     """Everything that is watched in a house: what every house has, and the rules of its own file."""
     own = tuple(LimitWatch(rule, house) for rule in house.alarm)
     return (
         StoreWatch(),
+        WrongTokensWatch(),
         *_of_pressure(house),
         *(SilenceWatch(signal) for signal in _WATCHED_FOR_SILENCE),
         DeliveryWatch(),

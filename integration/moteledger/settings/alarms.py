@@ -8,7 +8,17 @@ from ..signals import Kind, signal_named
 from .quantities import Duration, parse
 from .table import Table
 
-BUILT_IN_ALARMS = frozenset({"store-not-written", "collector-away", "filter-open", "filter-drop", "filter-due", "delivery-short"})
+BUILT_IN_ALARMS = frozenset(
+    {
+        "store-not-written",
+        "wrong-tokens",
+        "collector-away",
+        "filter-open",
+        "filter-drop",
+        "filter-due",
+        "delivery-short",
+    }
+)
 
 _LONGEST_DELAY_H = 31 * 24
 _MINUTE_H = 1.0 / 60.0

@@ -6,6 +6,9 @@ from http.cookies import SimpleCookie
 
 import pytest
 
+from moteledger.api.alarms import ALARM_WATCH
+from moteledger.api.auth import DOORKEEPER
+from moteledger.engine.alarms import WrongTokensWatch
 from moteledger.store.tokens import Scope
 
 HTML = {"Accept": "text/html,*/*"}
@@ -125,3 +128,31 @@ async def test_on_this_machine_no_token_is_needed_but_one_that_is_shown_counts(s
     assert (await client.put("/v1/answer/fan/override", json={}, headers=headers)).status == 403
     assert (await client.get("/healthz", headers={"Authorization": "Bearer mote_0_0"})).status == 401
     assert (await client.get("/healthz", headers={"Cookie": "moteledger=stale_cookie"})).status == 200
+
+
+async def test_many_wrong_tokens_are_an_alarm_until_they_stop(guarded, monkeypatch) -> None:
+    watch = guarded.client.app[ALARM_WATCH]
+    watch._watched = (WrongTokensWatch(),)
+    _, ended = guarded.new(Scope.VIEW, lasts=timedelta(seconds=1))
+    guarded.now += timedelta(minutes=1)
+    doorkeeper = guarded.client.app[DOORKEEPER]
+    for number in range(20):
+        watch.look()
+        assert watch.standing() == (), number
+        # Each from another address, since one alone is soon not listened to.
+        monkeypatch.setattr("moteledger.api.auth.client_of", lambda _, number=number: f"10.0.0.{number}")
+        answer = await guarded.client.get("/v1/air", headers={"Authorization": f"Bearer {ended}"})
+        assert answer.status == 401
+        guarded.now += timedelta(minutes=1)
+    assert (await guarded.client.get("/v1/air", headers=guarded.bearer(Scope.VIEW))).status == 503
+    watch.look()
+    (alarm,) = watch.standing()
+    assert alarm.text == "20 in the last hour were wrong, had ended or were revoked."
+    assert ended not in alarm.model_dump_json()
+    guarded.now += timedelta(minutes=54)
+    watch.look()
+    assert doorkeeper.wrong_in_last_hour() == 5
+    assert watch.standing()
+    guarded.now += timedelta(minutes=1)
+    watch.look()
+    assert watch.standing() == ()
