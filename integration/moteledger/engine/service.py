@@ -11,8 +11,10 @@ from ..signals import SIGNALS
 from ..store import Series, Store, StoreError, to_us
 from .assess import assess
 from .assessment import Assessment
+from .boot_clock import boot_id
 from .day_books import keep_days
-from .fan_control import FanControl, LeastTimes
+from .fan_control import FanControl
+from .fan_least_times import LeastTimes
 from .filter_change import filter_changes, with_filter_since
 from .filter_past import FILTER_SIGNALS, FilterPast, past_in_parts
 from .grid import AssessmentError
@@ -47,7 +49,7 @@ class Engine:
         self._store = store
         self._clock = clock
         self._current: Assessment | None = None
-        self.fan = FanControl(store, clock, least=LeastTimes.of(house))
+        self.fan = FanControl(store, clock, boot=boot_id(), least=LeastTimes.of(house))
         self._refreshing = Lock()
         self._failed_by: type[Exception] | None = None
         self._filter_before: tuple[date, date | None, FilterPast | None] | None = None
@@ -89,7 +91,8 @@ class Engine:
         readings = readings_between(self._store, start_us, end_us)
         house = with_filter_since(self._house, filter_changes(self._store).newest)
         before = self._before_the_span(house, set(readings), start_us)
-        assessment = assess(house, readings, dwell=self.fan.dwell(), filter_before=before)
+        dwell = self.fan.dwell([speed.name for speed in house.fan.speeds])
+        assessment = assess(house, readings, dwell=dwell, filter_before=before)
         keep_days(self._store, house, assessment)
         self._store.keep_snapshot(SNAPSHOT, to_us(assessment.period.end), assessment.model_dump_json())
         return assessment

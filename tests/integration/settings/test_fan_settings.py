@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 from pydantic import ValidationError
 
-from moteledger.engine.fan_control import LeastTimes
+from moteledger.engine.fan_least_times import LeastTimes
 from moteledger.settings import House
 
 SPEED = {"name": "low", "airflow": "500 cfm", "power": "80 W", "quiet": True}

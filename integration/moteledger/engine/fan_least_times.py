@@ -1,0 +1,89 @@
+"""Least run and rest times of the fan, counted by the monotonic clock alone."""
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from math import inf
+
+from motemodel.plan import Dwell
+
+from ..settings import House
+from .assessment import Action
+from .fan_answer import ReasonCode
+from .fan_wish import Wish
+
+
+@dataclass(frozen=True)
+class LeastTimes:
+    """How long the fan runs at least once asked to, and rests at least once it is no longer asked to."""
+
+    run: timedelta = timedelta(hours=Dwell().least_run_h)
+    rest: timedelta = timedelta(hours=Dwell().least_rest_h)
+
+    def __post_init__(self) -> None:
+        for name, least in (("run", self.run), ("rest", self.rest)):
+            if not timedelta(0) <= least <= timedelta(hours=2):
+                raise ValueError(f"least {name}: {least}; give 0 to 2 hours")
+
+    @classmethod
+    def of(cls, house: House) -> "LeastTimes":
+        """Those of a house file."""
+        return cls(timedelta(hours=house.fan.least_run), timedelta(hours=house.fan.least_rest))
+
+
+@dataclass(frozen=True)
+class Watch:
+    """What was last asked, when a run last began and ended, in seconds of the monotonic clock, and its last speed."""
+
+    action: Action = "leave"
+    run_began_s: float = -inf
+    run_ended_s: float = -inf
+    speed: str | None = None
+
+    def then(self, action: Action, tick_s: float, speed: str | None = None) -> "Watch":
+        """The watch once `action`, a run at `speed`, is asked at `tick_s`."""
+        began = tick_s if action == "run" and self.action != "run" else self.run_began_s
+        ended = tick_s if action != "run" and self.action == "run" else self.run_ended_s
+        return Watch(action, began, ended, speed if action == "run" else self.speed)
+
+    def run_left(self, least: LeastTimes, tick_s: float) -> timedelta:
+        """How much is left of the least time of the last run."""
+        return _left(least.run, tick_s - self.run_began_s)
+
+    def rest_left(self, least: LeastTimes, tick_s: float) -> timedelta:
+        """How much is left of the least rest after the last run; nothing while it goes on."""
+        return timedelta(0) if self.action == "run" else _left(least.rest, tick_s - self.run_ended_s)
+
+
+def _left(least: timedelta, passed_s: float) -> timedelta:
+    return timedelta(seconds=max(least.total_seconds() - passed_s, 0.0))
+
+
+def permitted(wish: Wish, watch: Watch, least: LeastTimes, tick_s: float) -> Wish:
+    """The wish as least times let it be.
+
+    A run that is not over yet goes on, at its speed, for the plan's sake while its data are good; a person's wish is
+    never turned into its opposite, but waits as `leave`. `leave` itself is always free: it stops nothing.
+    """
+    run_left, rest_left = watch.run_left(least, tick_s), watch.rest_left(least, tick_s)
+    if wish.action == "run" and rest_left:
+        waits: Action = "rest" if watch.action == "rest" and wish.code is not ReasonCode.PERSON else "leave"
+        return replace(
+            wish,
+            action=waits,
+            code=ReasonCode.LEAST_REST_TIME,
+            reason=f"The fan rests at least {_minutes(least.rest)} min between two runs. After that: {wish.reason}",
+        )
+    if wish.action == "rest" and watch.action != "rest" and run_left:
+        goes_on = watch.action == "run" and wish.code is not ReasonCode.PERSON
+        return replace(
+            wish,
+            action="run" if goes_on else "leave",
+            code=ReasonCode.LEAST_RUN_TIME,
+            reason=f"Once asked to, the fan runs at least {_minutes(least.run)} min. After that: {wish.reason}",
+            speed=watch.speed if goes_on else None,
+        )
+    return wish
+
+
+def _minutes(least: timedelta) -> str:
+    return f"{least.total_seconds() / 60.0:g}"
