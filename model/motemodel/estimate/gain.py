@@ -14,13 +14,14 @@ _LEAST_LEVEL = 3.0
 
 @dataclass(frozen=True)
 class GainPrior:
-    """What is known of the sensors' gain ratio beforehand: its value and relative standard deviation.
+    """What is known of the sensors' gain ratio beforehand: its value, relative standard deviation, whether `measured`.
 
     Without a side-by-side spell two low-cost sensors of one make differ by about 15 % (common practice, no source).
     """
 
     ratio: float = 1.0
     relative_sd: float = 0.15
+    measured: bool = False
 
     def __post_init__(self) -> None:
         if not (0.05 <= self.ratio <= 20.0 and 0.0 <= self.relative_sd <= 1.0):
@@ -31,7 +32,7 @@ class GainPrior:
     @classmethod
     def of(cls, measured: Estimate) -> "GainPrior":
         """The prior that a measured ratio makes."""
-        return cls(measured.value, min(measured.half_width / Z_90 / measured.value, 1.0))
+        return cls(measured.value, min(measured.half_width / Z_90 / measured.value, 1.0), measured=True)
 
 
 def gain_side_by_side(indoor: FloatArray, outdoor: FloatArray, step_h: float) -> Answer:

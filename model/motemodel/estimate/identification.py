@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..bounds import FloatArray
+from .airing import airings, calm_ratio, gain_of
 from .answer import Z_90, Answer, Estimate, Unknown
 from .events import Event, bursts, rises, spans
 from .fit import Fit, fit, robust_covariance, t_90
@@ -43,7 +44,8 @@ class _ModelError:
     Particles of several sizes do not decay as one; the hours that tell most are not the mean of the period; windows
     that no signal tells of stand open now and then (`loss_windows_unknown`). Set so that nominal 90 % intervals cover
     about 90 % over simulated houses with particles of many sizes (tests/studies/coverage.py; set on the houses of
-    seeds 3000 to 3059 and 5000 to 5089, checked on others).
+    seeds 3000 to 3059 and 5000 to 5089, checked on others). Spells found without a window signal give gains that are
+    some percent too low (`gain_by_airing`, seeds 300 to 344).
     """
 
     entry: float = 0.13
@@ -51,6 +53,7 @@ class _ModelError:
     loss_windows_unknown: float = 0.17
     delivered: float = 0.036
     gain: float = 0.06
+    gain_by_airing: float = 0.1
 
 
 _MODEL_ERROR = _ModelError()
@@ -83,6 +86,43 @@ class Identification:
     usable: BoolArray = field(repr=False)
     usable_days: float
     remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _GainFound:
+    """What is known of the sensors' gain ratio beside the fit itself.
+
+    `by_airing`: by spells in which the house stood open (`airing`), where no window signal tells of any.
+    `calm_ratio`: indoor over outdoor reading in `calm_h` calm hours.
+    """
+
+    prior: GainPrior
+    by_airing: Estimate | None
+    spells: int
+    calm_ratio: float
+    calm_h: float
+
+    @classmethod
+    def of(
+        cls,
+        record: HouseRecord,
+        seen: Seen,
+        model: HouseModel,
+        fitted: Fit,
+        burst: BoolArray,
+        odd: BoolArray,
+        prior: GainPrior,
+    ) -> "_GainFound":
+        spells = airings(record, seen, model, fitted, burst, odd) if record.window is None else ()
+        return cls(prior, gain_of(spells), len(spells), *calm_ratio(record, burst))
+
+    def source(self, windows: bool) -> str:
+        """Where a gain ratio that is told comes from, in words."""
+        if windows:
+            return "hours with windows open"
+        if self.by_airing is not None:
+            return f"{self.spells} spells in which the house stood open, though no signal tells of windows"
+        return "the spell with both sensors side by side"
 
 
 def identify(
@@ -128,6 +168,7 @@ def identify(
         theta, noise = fitted.theta, fitted.noise
         model = house_model(record, seen, theta)
         burst, odd = _bursts(model, seen, fitted)
+    sensors = _GainFound.of(record, seen, model, fitted, burst, odd, gain_prior)
     restart = seen.restarts(burst | odd)
     model = house_model(record, seen, theta, slow=_SLOW)
     theta = np.concatenate([theta, np.zeros(model.prior.mean.size - theta.size)])
@@ -147,10 +188,10 @@ def identify(
     )
     emission, modelled = _account(record, seen, model, fitted, burst)
     events = _events(record, seen, fitted, burst, emission)
-    found = _answers(
-        record, model, fitted, covariance, freedom, gain_prior, fan_airflow_m3h, events, emission, modelled
-    )
-    return replace(found, remarks=_remarks(record, whole_h, odd))
+    found = _answers(record, model, fitted, covariance, freedom, sensors, fan_airflow_m3h, events, emission, modelled)
+    gain_from = f"sensor gain ratio: from {sensors.source(model.has_window)}"
+    told = isinstance(found.sensor_gain_ratio, Estimate)
+    return replace(found, remarks=(*_remarks(record, whole_h, odd), *((gain_from,) if told else ())))
 
 
 def _remarks(record: HouseRecord, whole_h: float, odd: BoolArray) -> tuple[str, ...]:
@@ -300,14 +341,14 @@ def _answers(
     fitted: Fit,
     covariance: FloatArray,
     freedom: float,
-    gain_prior: GainPrior,
+    sensors: _GainFound,
     fan_airflow_m3h: Estimate | None,
     events: tuple[Event, ...],
     emission: FloatArray,
     modelled: FloatArray,
 ) -> Identification:
     theta, t = fitted.theta, t_90(freedom)
-    gain, gain_sd, gain_told = _gain(model, fitted, covariance, gain_prior)
+    gain, gain_sd, gain_told = _gain(model, fitted, covariance, sensors)
     used, every = fitted.steering.used, max(1, round(record.indoor_interval_h / record.step_h))
     fan = np.where(np.isfinite(record.fan), record.fan, 0.0)
     on_h = float(fan[used].sum()) * every * record.step_h
@@ -351,7 +392,7 @@ def _answers(
         loss_fan_off_per_h=loss_answer,
         clean_air_delivered_m3h=delivered,
         installed_efficiency=efficiency,
-        sensor_gain_ratio=_interval(gain, t * gain_sd, 0.0) if gain_told else _unknown_gain(),
+        sensor_gain_ratio=_interval(gain, t * gain_sd, 0.0) if gain_told else _unknown_gain(sensors),
         fan_extra_entry_per_h=extra_answer,
         events=events,
         start_h=record.start_h,
@@ -363,27 +404,42 @@ def _answers(
     )
 
 
-def _unknown_gain() -> Unknown:
+def _unknown_gain(sensors: _GainFound) -> Unknown:
+    reason = (
+        "gain ratio and entry rate cannot be told apart behind shut windows; the entry rate's interval allows for it"
+    )
+    if sensors.calm_h > 0.0:
+        reason += (
+            f" (in {sensors.calm_h:.0f} calm hours the indoor sensor read {sensors.calm_ratio:.2f} of the outdoor one, "
+            "which is gain ratio times infiltration factor)"
+        )
     return Unknown(
-        "gain ratio and entry rate cannot be told apart behind shut windows; the entry rate's interval allows for it",
+        reason,
         "open windows wide for two hours with the window signal on, or hang both sensors side by side for a day",
     )
 
 
-def _gain(model: HouseModel, fitted: Fit, covariance: FloatArray, prior: GainPrior) -> tuple[float, float, bool]:
-    """Gain ratio, its standard deviation, and whether the record itself tells it (open windows)."""
+def _gain(model: HouseModel, fitted: Fit, covariance: FloatArray, sensors: _GainFound) -> tuple[float, float, bool]:
+    """Gain ratio, its standard deviation, and whether it is told: side by side, or by windows in the record itself."""
+    prior = sensors.prior
     prior_sd = prior.ratio * prior.relative_sd
-    if not model.has_window:
-        return prior.ratio, prior_sd, False
-    entry, loss = fitted.theta[WINDOW_ENTRY], fitted.theta[WINDOW_LOSS]
-    if loss <= 0.2:
-        return prior.ratio, prior_sd, False
-    ratio = float(entry / loss)
-    slope = np.zeros(fitted.theta.size)
-    slope[WINDOW_ENTRY], slope[WINDOW_LOSS] = 1.0 / loss, -entry / loss**2
-    sd = float(np.hypot(np.sqrt(slope @ covariance @ slope), _MODEL_ERROR.gain * ratio))
+    nothing_new = prior.ratio, prior_sd, prior.measured
+    if model.has_window:
+        entry, loss = fitted.theta[WINDOW_ENTRY], fitted.theta[WINDOW_LOSS]
+        if loss <= 0.2:
+            return nothing_new
+        ratio = float(entry / loss)
+        slope = np.zeros(fitted.theta.size)
+        slope[WINDOW_ENTRY], slope[WINDOW_LOSS] = 1.0 / loss, -entry / loss**2
+        sd, by_model = float(np.sqrt(slope @ covariance @ slope)), _MODEL_ERROR.gain
+    elif sensors.by_airing is not None:
+        ratio, sd = sensors.by_airing.value, sensors.by_airing.half_width / Z_90
+        by_model = _MODEL_ERROR.gain_by_airing
+    else:
+        return nothing_new
+    sd = float(np.hypot(sd, by_model * ratio))
     if not 0.0 < sd < prior_sd:
-        return prior.ratio, prior_sd, False
+        return nothing_new
     weight = prior_sd**2 / (prior_sd**2 + sd**2)
     return weight * ratio + (1.0 - weight) * prior.ratio, float(np.sqrt(weight)) * sd, True
 

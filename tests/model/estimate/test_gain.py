@@ -1,12 +1,15 @@
-"""The gain ratio from a side-by-side spell and from open windows."""
+"""The gain ratio from a side-by-side spell and from open windows, told of or found; and where nothing tells it."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from motemodel.estimate import Estimate, GainPrior, HouseRecord, Unknown, gain_side_by_side, identify
+from motemodel.estimate.airing import Airing, calm_ratio, gain_of
 
 RNG = np.random.default_rng(9)
 STEP_H = 1.0 / 30.0
@@ -38,25 +41,87 @@ def test_too_short_or_too_clean_a_spell_tells_nothing() -> None:
         gain_side_by_side(np.zeros(3), np.zeros(4), STEP_H)
 
 
-def test_open_windows_tell_the_ratio_and_shut_ones_do_not() -> None:
-    """A window's air brings all its particles along: what it adds to entry and to loss differs by the gain alone."""
+def aired_house(let_in: float, gain: float, *, brings_in: float = 1.0, seed: int = 9) -> HouseRecord:
+    """Nine days, aired for two hours each morning; `brings_in` is 0 for a room cleaner, which only takes out."""
     count = round(9 * 24 / STEP_H)
     middles = (np.arange(count) + 0.5) * STEP_H
     outdoor = 25.0 + 12.0 * np.sin(middles / 5.0) + 5.0 * np.sin(middles / 1.7)
     window = ((middles % 24.0 > 9.0) & (middles % 24.0 < 11.0)).astype(float)
-    fan = ((middles % 3.0) < 1.0).astype(float)
+    fan = ((middles % 7.0) < 2.0).astype(float)
+    meal = ((middles % 24.0 > 18.0) & (middles % 24.0 < 18.3)) * 150.0
 
     def rate(t: float, c: np.ndarray) -> np.ndarray:
         k = min(int(t / STEP_H), count - 1)
-        return (0.3 + 4.0 * window[k]) * outdoor[k] - (0.6 + 4.0 * window[k] + 2.0 * fan[k]) * c
+        aired = let_in * window[k]
+        return (0.3 + brings_in * aired) * outdoor[k] + meal[k] - (0.6 + aired + 2.0 * fan[k]) * c
 
     exact = solve_ivp(rate, (0.0, middles[-1]), [10.0], t_eval=middles, rtol=1e-6, max_step=STEP_H)
-    indoor = 1.25 * exact.y[0] + RNG.normal(0.0, 0.4, count)
-    record = HouseRecord(STEP_H, 350.0, outdoor, indoor, fan, window=window)
-    found = identify(record)
+    indoor = gain * exact.y[0] + np.random.default_rng(seed).normal(0.0, 0.4, count)
+    return HouseRecord(STEP_H, 350.0, outdoor, indoor, fan, window=window)
+
+
+@pytest.fixture(scope="module")
+def aired() -> HouseRecord:
+    return aired_house(4.0, 1.25)
+
+
+def test_open_windows_tell_the_ratio(aired: HouseRecord) -> None:
+    """A window's air brings all its particles along: what it adds to entry and to loss differs by the gain alone."""
+    found = identify(aired)
     assert isinstance(found.sensor_gain_ratio, Estimate)
     assert found.sensor_gain_ratio.low <= 1.25 <= found.sensor_gain_ratio.high
     assert isinstance(found.outdoor_entry_per_h, Estimate)
     assert found.outdoor_entry_per_h.low <= 0.3 <= found.outdoor_entry_per_h.high
-    unseen = identify(replace(record, window=None))
-    assert isinstance(unseen.sensor_gain_ratio, Unknown)
+    assert "sensor gain ratio: from hours with windows open" in found.remarks
+
+
+def test_open_windows_are_found_where_no_signal_tells_of_them(aired: HouseRecord) -> None:
+    found, told = identify(replace(aired, window=None)), identify(aired)
+    assert isinstance(found.sensor_gain_ratio, Estimate)
+    assert found.sensor_gain_ratio.low <= 1.25 <= found.sensor_gain_ratio.high
+    assert any("the house stood open, though no signal tells of windows" in remark for remark in found.remarks)
+    assert isinstance(told.sensor_gain_ratio, Estimate)
+    assert found.sensor_gain_ratio.half_width >= told.sensor_gain_ratio.half_width
+
+
+@pytest.mark.parametrize("brings_in", [0.0, 1.0])
+def test_neither_a_room_cleaner_nor_shut_windows_tell_the_ratio(brings_in: float) -> None:
+    """A cleaner takes out and brings nothing in; with windows shut nothing tells gain from infiltration."""
+    found = identify(replace(aired_house(4.0 * (1.0 - brings_in), 1.25, brings_in=brings_in), window=None))
+    assert isinstance(found.sensor_gain_ratio, Unknown)
+    assert "gain ratio times infiltration factor" in found.sensor_gain_ratio.reason
+
+
+def test_calm_hours_read_gain_times_infiltration_factor() -> None:
+    """Nothing made, fan at rest, steady outdoors: entry over loss times the gain, and nothing about either alone."""
+    count = round(72 / STEP_H)
+    quiet = HouseRecord(STEP_H, 350.0, np.full(count, 20.0), np.full(count, 1.25 * 20.0 * 0.3 / 0.6), np.zeros(count))
+    ratio, hours = calm_ratio(quiet, np.zeros(count, dtype=np.bool_))
+    assert ratio == pytest.approx(1.25 * 0.3 / 0.6)
+    assert hours == pytest.approx(72.0 - 3.0, abs=0.2)
+    busy = replace(quiet, fan=np.ones(count))
+    assert calm_ratio(busy, np.zeros(count, dtype=np.bool_))[1] == 0.0
+
+
+def test_a_ratio_measured_side_by_side_is_told_and_narrows_the_entry_rate() -> None:
+    shut = replace(aired_house(0.0, 1.25), window=None)
+    known = identify(shut, gain_prior=GainPrior.of(Estimate(1.25, 1.2, 1.3)))
+    unknown = identify(shut)
+    assert isinstance(known.sensor_gain_ratio, Estimate)
+    assert known.sensor_gain_ratio.value == pytest.approx(1.25)
+    assert "sensor gain ratio: from the spell with both sensors side by side" in known.remarks
+    assert isinstance(known.outdoor_entry_per_h, Estimate)
+    assert isinstance(unknown.outdoor_entry_per_h, Estimate)
+    assert known.outdoor_entry_per_h.low <= 0.3 <= known.outdoor_entry_per_h.high
+    assert known.outdoor_entry_per_h.half_width < unknown.outdoor_entry_per_h.half_width
+
+
+@given(ratios=st.lists(st.floats(0.5, 2.0), max_size=6), sd=st.floats(0.01, 0.2), start=st.floats(0.0, 1e4))
+def test_one_spell_tells_no_ratio_and_several_stay_within_what_they_read(
+    ratios: list[float], sd: float, start: float
+) -> None:
+    spells = [Airing(start, 3.0, Estimate(ratio, ratio - sd, ratio + sd)) for ratio in ratios]
+    told = gain_of(spells)
+    assert (told is None) == (len(ratios) < 2)
+    if told is not None:
+        assert min(ratios) - 1e-9 <= told.value <= max(ratios) + 1e-9
