@@ -322,7 +322,7 @@ class _Writer:
             ]
             heads = ("", *(side.capitalize() for side in sides))
             columns = frozenset(range(1, len(heads)))
-            yield Table("Before and after", heads, tuple(rows), columns, (2.4, *(2.0 for _ in sides)))
+            yield Table("Before the change and after it", heads, tuple(rows), columns, (2.4, *(2.0 for _ in sides)))
         for place in range(len(change.remarks)):
             yield Paragraph(line(tell.quote(f"/change/remarks/{place}")))
 

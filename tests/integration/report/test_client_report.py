@@ -4,14 +4,17 @@ import io
 import json
 import re
 from collections import Counter
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pypdf
 import pytest
+from selenium import webdriver
 
 from moteledger.cards import STATIC_FILES
 from moteledger.demo import HOUSE_FILE, SimulatedHouse
@@ -311,3 +314,18 @@ def test_pictures_are_inked_in_the_palette_and_follow_the_reader(pages: dict[Uni
     assert not set(PALETTE.values()) & set(re.findall(r"#[0-9a-f]{6}", drawn))
     ids = re.findall(r'\sid="([^"]+)"', html)
     assert len(ids) == len(set(ids))
+
+
+def test_the_page_fits_every_width_and_an_audit_finds_nothing(
+    browser: webdriver.Chrome, audit: Callable[..., object], pages: dict[Units, str], tmp_path: Path
+) -> None:
+    """The rules of axe-core; WCAG 2.2, 1.4.10: no scrolling in two directions at 320 CSS px."""
+    path = tmp_path / "report.html"
+    path.write_text(pages[Units.INCH_POUND], encoding="utf-8")
+    browser.get("about:blank")
+    browser.get_log("browser")
+    browser.get(path.as_uri())
+    # Schemes differ by their colours alone, which the palette's tests hold everywhere.
+    assert audit((320,)) == {}
+    assert audit((1280,), ("light",)) == {}
+    assert browser.get_log("browser") == []
