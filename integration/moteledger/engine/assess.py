@@ -58,13 +58,15 @@ def assess(
     *,
     dwell: Dwell | None = None,
     filter_before: FilterPast | None = None,
+    forecast_age_h: float | None = None,
 ) -> Assessment:
     """Assess a house from its readings, by signal; raises AssessmentError when they cannot be assessed at all.
 
     `dwell` is what the fan has been asked for and since when, where an automation acts on the advice; `filter_before`
-    what the filter's pressure was ahead of the readings.
+    what the filter's pressure was ahead of the readings; `forecast_age_h` for how long a supplied forecast has told
+    nothing new, where somebody has watched it.
     """
-    return study(house, readings, dwell=dwell, filter_before=filter_before).assessment
+    return study(house, readings, dwell=dwell, filter_before=filter_before, forecast_age_h=forecast_age_h).assessment
 
 
 def study(
@@ -73,6 +75,7 @@ def study(
     *,
     dwell: Dwell | None = None,
     filter_before: FilterPast | None = None,
+    forecast_age_h: float | None = None,
 ) -> Study:
     """As `assess`, with what the assessment was made from."""
     grid = gridded(house, readings)
@@ -88,7 +91,9 @@ def study(
     filter_ = filter_advice(house, grid, grid.moment(grid.grid.end_h), before=filter_before)
     identified = isinstance(identification.clean_air_delivered_m3h, Estimate)
     load = filter_load(house, grid, filter_, delivery_identified=identified)
-    fan = fan_advice(house, grid, rates, source, readings=readings, dwell=dwell, load=load)
+    fan = fan_advice(
+        house, grid, rates, source, readings=readings, dwell=dwell, load=load, forecast_age_h=forecast_age_h
+    )
     limit, drop = filter_.drop_limit_pa, filter_.drop_at_reference_pa
     assessment = Assessment(
         house=house.name,

@@ -52,20 +52,22 @@ def fan_advice(
     readings: Mapping[str, Series] | None = None,
     dwell: Dwell | None = None,
     load: FilterLoad | None = None,
+    forecast_age_h: float | None = None,
 ) -> FanAdvice:
     """The best schedule of the next two days, beside simple ways of running the fan.
 
     The cheapest that holds the target, or where the house file sets a budget of a day the cleanest within it.
 
     `readings` tell which data are behind the advice, and hold the supplied forecast of the outdoor air if there is one;
-    `dwell` what the fan is doing now and its least times; `load` what the filter's present drop makes of the airflow.
+    `dwell` what the fan is doing now and its least times; `load` what the filter's present drop makes of the airflow;
+    `forecast_age_h` for how long the supplied forecast has told nothing new, if that is known.
     """
     target = house.targets.pm25
     planned_for = target * (1.0 - house.fan.margin)
     load = load or FilterLoad()
     delivered = rates.delivered_m3h.scaled(load.airflow_share)
     dwell = dwell or Dwell(house.fan.least_run, house.fan.least_rest)
-    hours_ahead = ahead(house, gridded, (readings or {}).get(OUTDOOR_FORECAST))
+    hours_ahead = ahead(house, gridded, (readings or {}).get(OUTDOOR_FORECAST), forecast_age_h=forecast_age_h)
     outlook, now = hours_ahead.outlook, hours_ahead.now
     surveyed_power, power_known = fan_power(house)
     power = surveyed_power * load.power_share
@@ -129,6 +131,8 @@ def fan_advice(
 
 def _outdoor_basis(hours: Ahead) -> str:
     """Where the outdoor air ahead is taken from."""
+    if hours.stale_h:
+        return f"{_PERSISTENCE} (the supplied forecast is left aside: nothing new in it for {hours.stale_h:.0f} h)"
     if not hours.supplied_h:
         return _PERSISTENCE
     supplied = f"the supplied forecast of outdoor PM2.5 for {hours.supplied_h} h"

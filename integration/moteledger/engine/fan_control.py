@@ -268,7 +268,7 @@ class FanControl:
         try:
             self._store.keep_snapshot(_KEPT, _KEPT_AT_US, kept.model_dump_json())
         except StoreError as error:
-            _log.warning("the fan is left to its thermostat: %s", error)
+            _log.warning("what is decided for the fan cannot be kept: %s", error)
             return False
         return True
 

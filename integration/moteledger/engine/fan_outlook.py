@@ -46,7 +46,7 @@ class Ahead:
 
     `outlook` on the forecast's expected air; `today_h` hours of the local day are known, with the mean `today_ug_m3`;
     `guarded`: whether the fan is kept from running after cooling calls; `supplied_h`: how many hours a supplied
-    forecast covers, nought where there is none of use.
+    forecast covers, nought where there is none of use; `stale_h`: the age of one that is left aside for it, or nought.
     """
 
     now: datetime
@@ -56,6 +56,7 @@ class Ahead:
     today_h: float
     today_ug_m3: float
     supplied_h: int = 0
+    stale_h: float = 0.0
 
     @property
     def guarded(self) -> bool:
@@ -92,17 +93,25 @@ class _Hourly:
     hour_of_day: NDArray[np.intp]
 
 
-def ahead(house: House, gridded: GriddedHouse, supplied: Series | None = None) -> Ahead:
-    """What lies ahead of the end of the period, from the house's own past and a `supplied` outdoor forecast."""
+def ahead(
+    house: House, gridded: GriddedHouse, supplied: Series | None = None, *, forecast_age_h: float | None = None
+) -> Ahead:
+    """What lies ahead of the end of the period, from the house's own past and a `supplied` outdoor forecast.
+
+    A forecast that is known to be older than the house file lets it stand is left aside; one of unknown age is taken.
+    """
     now = gridded.moment(gridded.grid.end_h)
     local = now.astimezone(house.zone)
     hour_now = local.hour + local.minute / 60.0 + local.second / 3600.0
     past = _hourly(house, gridded)
     forecast = outdoor_forecast(past.outdoor_ug_m3, past.hour_of_day, HORIZON_H)
     supplied_h = 0
-    if supplied is not None:
+    stale_h = forecast_age_h if forecast_age_h is not None and forecast_age_h > house.fan.forecast_stands else 0.0
+    if supplied is not None and not stale_h:
         time_h = (supplied.time_us - gridded.origin_us) / _US_PER_H
-        forecast, supplied_h = following(time_h, supplied.value, past.outdoor_ug_m3, gridded.grid.end_h, forecast)
+        forecast, supplied_h = following(
+            time_h, supplied.value, past.outdoor_ug_m3, gridded.grid.end_h, forecast, age_h=forecast_age_h or 0.0
+        )
     called = np.repeat(_expected_share(past.called, past), _PER_HOUR)
     outlook = Outlook(
         step_h=STEP_H,
@@ -113,7 +122,7 @@ def ahead(house: House, gridded: GriddedHouse, supplied: Series | None = None) -
         into_hour_h=hour_now % 1.0,
         barred=_barred(gridded, past, called),
     )
-    return Ahead(now, outlook, forecast, hour_now, *_today(gridded, hour_now), supplied_h)
+    return Ahead(now, outlook, forecast, hour_now, *_today(gridded, hour_now), supplied_h, stale_h)
 
 
 def _expected_share(share: FloatArray, past: _Hourly) -> FloatArray:

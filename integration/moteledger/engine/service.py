@@ -7,7 +7,7 @@ from threading import Lock
 from time import perf_counter
 
 from ..settings import House
-from ..signals import SIGNALS
+from ..signals import OUTDOOR_FORECAST, SIGNALS
 from ..store import Series, Store, StoreError, to_us
 from .assess import assess
 from .assessment import Assessment
@@ -17,6 +17,7 @@ from .fan_control import FanControl
 from .fan_least_times import LeastTimes
 from .filter_change import filter_changes, with_filter_since
 from .filter_past import FILTER_SIGNALS, FilterPast, past_in_parts
+from .forecast_age import forecast_age_h
 from .grid import AssessmentError
 
 _log = logging.getLogger(__name__)
@@ -92,7 +93,9 @@ class Engine:
         house = with_filter_since(self._house, filter_changes(self._store).newest)
         before = self._before_the_span(house, set(readings), start_us)
         dwell = self.fan.dwell([speed.name for speed in house.fan.speeds])
-        assessment = assess(house, readings, dwell=dwell, filter_before=before)
+        supplied = readings.get(OUTDOOR_FORECAST)
+        age_h = None if supplied is None else forecast_age_h(self._store, supplied, end_us - 1)
+        assessment = assess(house, readings, dwell=dwell, filter_before=before, forecast_age_h=age_h)
         keep_days(self._store, house, assessment)
         self._store.keep_snapshot(SNAPSHOT, to_us(assessment.period.end), assessment.model_dump_json())
         return assessment

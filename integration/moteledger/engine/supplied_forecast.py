@@ -23,7 +23,13 @@ have twice its variance (common practice, no source)."""
 
 
 def following(
-    time_h: FloatArray, value_ug_m3: FloatArray, history_ug_m3: FloatArray, end_h: float, persistence: Forecast
+    time_h: FloatArray,
+    value_ug_m3: FloatArray,
+    history_ug_m3: FloatArray,
+    end_h: float,
+    persistence: Forecast,
+    *,
+    age_h: float = 0.0,
 ) -> tuple[Forecast, int]:
     """The hours after `end_h` by a supplied forecast, and how many of them it covers; nought where it is of no use.
 
@@ -31,7 +37,7 @@ def following(
     are no more than three hours apart, and standing for half an hour beyond the last; `history_ug_m3` are the measured
     hours that end at `end_h`, NaN where unknown. Where the forecast ends, its departure from `persistence` fades away
     over six hours. If the first six hours are not all covered, `persistence` is returned as it is. Spread is that of
-    ln(C + 1), as `persistence` has it.
+    ln(C + 1), as `persistence` has it; it is that of the time since the forecast was made, `age_h` before `end_h`.
     """
     hours = persistence.value.size
     ahead_h = np.arange(0.5, hours)
@@ -45,7 +51,7 @@ def following(
     departure = np.where(weight < 1.0, level[covered - 1] - usual[covered - 1], level - usual)
     centre = usual + weight * departure
     spread = _spread(time_h, value_ug_m3, history_ug_m3, end_h)
-    own_half = _Z_90 * spread * np.sqrt(1.0 + ahead_h / _VARIANCE_DOUBLES_OVER_H)
+    own_half = _Z_90 * spread * np.sqrt(1.0 + (ahead_h + age_h) / _VARIANCE_DOUBLES_OVER_H)
     half = weight * own_half + (1.0 - weight) * (usual_high - usual)
     found = (np.maximum(np.expm1(y), 0.0) for y in (centre, centre - half, centre + half))
     return Forecast(*found), covered

@@ -43,6 +43,7 @@ class FanSettings(Table):
     `wear_per_h` and `wear_per_start` are weighed with the energy, in the tariff's money; without `wear_per_start` a
     start weighs as much as three minutes of running. A budget of a day, `energy_per_day` or `money_per_day`, buys the
     cleanest air that it can, beyond the thermostat's calls, in place of the least cost that holds the target.
+    A supplied forecast that has told nothing new for longer than `forecast_stands` is left aside.
     """
 
     least_run: LeastTime = 0.25
@@ -54,6 +55,7 @@ class FanSettings(Table):
     wear_per_start: Money | None = None
     energy_per_day: Energy | None = None
     money_per_day: Money | None = None
+    forecast_stands: Annotated[Duration, Field(ge=1.0, le=72.0)] = 24.0
 
     @model_validator(mode="after")
     def _distinct(self) -> Self:

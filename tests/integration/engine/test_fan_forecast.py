@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from moteledger.engine import Engine, assess
 from moteledger.engine.fan_outlook import HORIZON_H, ahead
+from moteledger.engine.forecast_age import forecast_age_h
 from moteledger.engine.grid import gridded
 from moteledger.engine.supplied_forecast import following
 from moteledger.settings import House
@@ -169,3 +170,58 @@ def test_the_service_reads_the_forecast_of_the_hours_to_come(
     assert told.period.end == now
     assert all(hour.outdoor_pm25 > 85.0 for hour in told.fan.hours_ahead)
     assert told.fan.valid_until <= now + timedelta(minutes=15)
+
+
+def test_the_age_of_a_forecast_counts_from_when_it_last_brought_anything_new(series: Made, tmp_path: Path) -> None:
+    def told_at(now_h: float, made_h: float, value: float = 40.0) -> float:
+        window = series(np.arange(made_h - 5.0, made_h + 40.0), value)
+        now_us = int(series([now_h], 0.0).time_us[0])
+        return forecast_age_h(store, window, now_us)
+
+    with Store.open(tmp_path / "house.sqlite") as store:
+        assert told_at(10.0, 10.0) == 0.0
+        # Sent again and again, it grows older; hours from before it was first seen may drop out of sight.
+        assert told_at(13.0, 10.0) == pytest.approx(3.0)
+        later = series(np.arange(10.0, 50.0), 40.0)
+        assert forecast_age_h(store, later, int(series([14.0], 0.0).time_us[0])) == pytest.approx(4.0)
+    with Store.open(tmp_path / "house.sqlite") as store:
+        assert told_at(15.0, 10.0) == pytest.approx(5.0)
+        assert told_at(16.0, 10.0, value=41.0) == 0.0
+        assert told_at(17.0, 11.0, value=41.0) == 0.0
+        assert told_at(12.0, 11.0, value=41.0) == 0.0
+
+
+def test_an_older_forecast_is_less_sure_as_if_its_hours_lay_farther_ahead() -> None:
+    history = np.full(48, 20.0)
+    usual = persistence(history)
+    after = 48.0 + np.arange(0.0, HORIZON_H + 2.0)
+    new, old = (following(after, np.full(after.size, 20.0), history, 48.0, usual, age_h=age)[0] for age in (0.0, 12.0))
+    assert old.high[:36] == pytest.approx(new.high[12:])
+    assert old.value == pytest.approx(new.value)
+
+
+def test_a_source_that_sends_one_forecast_for_ever_is_followed_for_a_day_and_then_left_aside(
+    house: Callable[..., House], still: Made, series: Made, tmp_path: Path
+) -> None:
+    told = still(6.0 + 30.0)
+    end = int(told["indoor.pm25"].time_us[-1])
+    now = [from_us(end - 30 * 3_600_000_000)]
+
+    def send(store: Store, name: str, each: Series) -> None:
+        store.append(map(Reading, each.time_us.tolist(), [name] * len(each), each.value.tolist()))
+
+    basis = []
+    with Store.open(tmp_path / "house.sqlite") as store:
+        for name, each in told.items():
+            send(store, name, each)
+        for hours in (0, 23, 25, 26):
+            now[0] = from_us(end - (30 - hours) * 3_600_000_000)
+            # The very same hours, sent anew; from hour 26 on with one more.
+            send(store, OUTDOOR_FORECAST, series(6.0 + np.arange(0.0, 60.0 + (hours >= 26)), 90.0))
+            # A new engine each time: the age outlives the process.
+            assessment = Engine(house(), store, lambda: now[0]).refresh()
+            assert assessment is not None
+            basis.append(assessment.fan.forecast_basis)
+    followed = ["supplied forecast of outdoor PM2.5 for" in each for each in basis]
+    assert followed == [True, True, False, True]
+    assert "left aside: nothing new in it for 25 h" in basis[2]
