@@ -114,3 +114,12 @@ def test_a_wrong_arrow_would_be_seen(tmp_path: Path) -> None:
 def test_the_simulated_house_of_the_demo_is_independent_of_the_balance_it_tests() -> None:
     for path in (ROOT / "integration" / "moteledger" / "demo").rglob("*.py"):
         assert not any(name.startswith("motemodel.balance") for name in imported_names(path, "moteledger")), path
+
+
+def test_what_a_service_at_rest_has_no_need_of_is_loaded_when_it_is_first_used() -> None:
+    """scipy loads a part when it is first asked for as `scipy.part`; `from scipy.part import` loads it at the start."""
+    for source_root in (ROOT / "model" / "motemodel", ROOT / "integration" / "moteledger"):
+        for path in modules(source_root):
+            if room_of(path, source_root) not in ("demo", "bench"):
+                large = ("scipy.optimize", "scipy.interpolate", "scipy.stats", "scipy.sparse")
+                assert not [n for n in imported_names(path, source_root.name) if n.startswith(large)], path

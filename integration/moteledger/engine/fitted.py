@@ -5,7 +5,7 @@ from functools import cache
 from typing import Self
 
 import numpy as np
-from scipy.optimize import brentq
+import scipy
 
 from motemodel.airside import (
     AirHandler,
@@ -125,7 +125,7 @@ class Fitted:
 
         if not np.isfinite(loading.clogging_at(_MOST_CLOGGED)) or excess(1.0) >= 0.0:
             return 0.0
-        return loading.clogging_at(float(brentq(excess, 1.0, _MOST_CLOGGED, rtol=1e-9)))
+        return loading.clogging_at(float(scipy.optimize.brentq(excess, 1.0, _MOST_CLOGGED, rtol=1e-9)))
 
     def _surface(self, charge_left: float) -> float:
         charge = self.middle.charge

@@ -1,8 +1,8 @@
 """Airflow from what can be measured on site, and the density of the air it is measured in."""
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 
 from ..bounds import FloatArray, within
 from ..particles import Air
@@ -48,5 +48,7 @@ def airflow_from_drop(resistance: Resistance, drop_pa: float) -> float:
     """
     within("measured drop", drop_pa, 0.0, float(resistance(LARGEST_AIRFLOW_M3H)), "Pa")
     return float(
-        brentq(lambda airflow: float(resistance(airflow)) - drop_pa, 0.0, LARGEST_AIRFLOW_M3H, xtol=1e-9, rtol=1e-12)
+        scipy.optimize.brentq(
+            lambda airflow: float(resistance(airflow)) - drop_pa, 0.0, LARGEST_AIRFLOW_M3H, xtol=1e-9, rtol=1e-12
+        )
     )

@@ -9,8 +9,8 @@ from enum import StrEnum
 from typing import Protocol, Self
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.interpolate import PchipInterpolator
 
 from ..bounds import FloatArray, not_negative, positive, within
 from ..units import M3H_PER_CFM, PA_PER_INCH_WATER, SECONDS_PER_HOUR
@@ -345,7 +345,7 @@ def air_power_efficiency(airflow_m3h: ArrayLike, static_pa: ArrayLike, power_w: 
 
 
 def _interpolated(static: tuple[float, ...], values: tuple[float, ...], wanted: FloatArray) -> FloatArray:
-    curve = PchipInterpolator(static, values)
+    curve = scipy.interpolate.PchipInterpolator(static, values)
     slope = curve.derivative()
     inside = np.clip(wanted, static[0], static[-1])
     return np.asarray(np.maximum(curve(inside) + slope(inside) * (wanted - inside), 0.0))

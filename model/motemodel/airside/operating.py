@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Generic, Self, TypeVar
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 
 from ..bounds import FloatArray, not_negative, within
 from .blower import Blower
@@ -88,7 +88,9 @@ class AirHandler:
                 f"external static: at {low:.0f} Pa, the start of the blower's curve, {self._moved(low):.0f} m3/h would "
                 f"drop only {self._asked(filter_drop, low):.0f} Pa; give a table that starts lower"
             )
-        static = brentq(lambda pressure: float(excess(np.asarray(pressure))), low, high, xtol=1e-10, rtol=1e-12)
+        static = scipy.optimize.brentq(
+            lambda pressure: float(excess(np.asarray(pressure))), low, high, xtol=1e-10, rtol=1e-12
+        )
         airflow = self.blower.airflow_m3h(static)
         return OperatingPoint(
             airflow_m3h=float(airflow),

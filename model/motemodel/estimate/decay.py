@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.optimize import least_squares
+import scipy
 
 from ..bounds import FloatArray
 from .answer import Z_90, Answer, Estimate, Unknown
@@ -200,7 +200,7 @@ def _loss(
     def residual(parameters: FloatArray) -> FloatArray:
         return np.asarray(((solution(parameters) - level) / scale)[known])
 
-    fitted = least_squares(
+    fitted = scipy.optimize.least_squares(
         residual, [first, 1.0], bounds=([0.0, 0.0], [np.inf, 100.0]), loss="soft_l1", x_scale=[first + 1.0, 1.0]
     )
     left = fitted.fun

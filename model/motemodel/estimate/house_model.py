@@ -15,7 +15,7 @@ A change of the air change moves entry and that part a of the loss which is air 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import CubicSpline
+import scipy
 
 from ..bounds import FloatArray
 from .fit import Prior
@@ -243,7 +243,7 @@ def _between_held(outdoor: FloatArray) -> FloatArray:
     if np.diff(edges).max() == 1:
         return np.where(np.isfinite(outdoor), outdoor, 0.0)
     running_sum = np.concatenate(([0.0], np.cumsum(np.add.reduceat(values, first))))
-    course = CubicSpline(edges, running_sum, bc_type="natural").derivative()
+    course = scipy.interpolate.CubicSpline(edges, running_sum, bc_type="natural").derivative()
     smooth = np.zeros(outdoor.size)
     smooth[known] = np.maximum(course(np.arange(known.size) + 0.5), np.minimum(values, 0.0))
     return smooth

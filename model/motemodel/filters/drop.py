@@ -7,8 +7,8 @@ screens add a part that goes with its square, so rated filters lie between the p
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.optimize import nnls
 
 from ..bounds import FloatArray, not_negative, positive, within
 
@@ -104,7 +104,9 @@ def fit_linear_quadratic(velocity_m_s: ArrayLike, drop_pa: ArrayLike) -> LinearQ
     velocity, drop = _rated_points(velocity_m_s, drop_pa)
     if np.unique(velocity).size < 2:
         raise ValueError("velocity_m_s: a single velocity does not tell two coefficients apart; use the power law")
-    (linear, quadratic), _ = nnls(np.column_stack((velocity / drop, velocity**2 / drop)), np.ones(drop.size))
+    (linear, quadratic), _ = scipy.optimize.nnls(
+        np.column_stack((velocity / drop, velocity**2 / drop)), np.ones(drop.size)
+    )
     return LinearQuadraticDrop(float(linear), float(quadratic))
 
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 
 from ..bounds import FloatArray, fraction, positive, within
 from ..particles import OUTDOOR_URBAN, MassDistribution, mass_weighted_mean
@@ -132,7 +132,7 @@ def _fibre_behind(curve: EfficiencyCurve) -> float:
         return _FINEST_FIBRE_UM
     if excess(_COARSEST_FIBRE_UM) >= 0.0:
         return _COARSEST_FIBRE_UM
-    return float(brentq(excess, _FINEST_FIBRE_UM, _COARSEST_FIBRE_UM, xtol=1e-6))
+    return float(scipy.optimize.brentq(excess, _FINEST_FIBRE_UM, _COARSEST_FIBRE_UM, xtol=1e-6))
 
 
 def _end_values(means: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -186,4 +186,6 @@ def _rise(mean: float, left: float, right: float, position: FloatArray) -> Float
     def values(log_bend: float) -> FloatArray:
         return np.asarray(left + (right - left) * position / (position + np.exp(log_bend) * (1.0 - position)))
 
-    return values(brentq(lambda log_bend: float(values(log_bend).mean() - mean), -30.0, 30.0, xtol=1e-14))
+    return values(
+        scipy.optimize.brentq(lambda log_bend: float(values(log_bend).mean() - mean), -30.0, 30.0, xtol=1e-14)
+    )

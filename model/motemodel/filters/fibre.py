@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
 from scipy.constants import Boltzmann, elementary_charge, epsilon_0, g
-from scipy.optimize import minimize_scalar
 
 from ..bounds import FloatArray, not_negative, positive, within
 from ..particles import (
@@ -151,7 +151,7 @@ def media_drop_pa(media: FibrousMedia, velocity_m_s: ArrayLike, air: Air = ROOM_
 
 def most_penetrating_size(media: FibrousMedia, velocity_m_s: float, air: Air = ROOM_AIR) -> float:
     """Diameter (um) that the mat catches least, by search over 0.005 to 5 um."""
-    found = minimize_scalar(
+    found = scipy.optimize.minimize_scalar(
         lambda log_diameter: float(media_depth(media, np.exp(log_diameter), velocity_m_s, air=air)),
         bounds=(np.log(0.005), np.log(5.0)),
         method="bounded",

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import linprog
+import scipy
 
 from ..bounds import FloatArray
 from .fan import BoolArray
@@ -163,7 +163,9 @@ def _roomiest(pool: list[Candidate], allowance: FloatArray, high: float) -> Floa
     aim = np.zeros(caps.shape[1])
     aim[0] = -1.0
     unit = most_cost / most_beyond
-    found = linprog(aim, caps, cost / most_cost, bounds=[(None, None), *[(0.0, high / unit)] * allowance.size])
+    found = scipy.optimize.linprog(
+        aim, caps, cost / most_cost, bounds=[(None, None), *[(0.0, high / unit)] * allowance.size]
+    )
     return np.zeros(allowance.size) if found.x is None else np.asarray(found.x[1:] * unit)
 
 

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 
 from ..bounds import FloatArray
 
@@ -96,7 +96,7 @@ def call_habit(share: FloatArray, outdoor_c: FloatArray) -> CallHabit | None:
                     np.maximum(outdoor_c - cooling_from, 0.0),
                 )
             )
-            (base, heating, cooling), misfit = nnls(degrees, share)
+            (base, heating, cooling), misfit = scipy.optimize.nnls(degrees, share)
             if misfit < least - _BETTER:
                 least, best = misfit, CallHabit(base, float(heating_from), heating, float(cooling_from), cooling)
     return best
