@@ -61,7 +61,7 @@ async def read_model(request: web.Request, model: type[M], example: str) -> M:
         json_document(body)
         return model.model_validate_json(body)
     except DocumentError as error:
-        raise unusable(f"the body {error}; send {example}", "", readable=False) from None
+        raise unusable(f"the body: {error}; send {example}", "", readable=False) from None
     except ValidationError as error:
         first = error.errors(include_url=False, include_context=False)[0]
     place = "".join(f"/{_escaped(str(part))}" for part in first["loc"])[:_LONGEST_PLACE]

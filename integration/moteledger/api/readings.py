@@ -70,6 +70,20 @@ class SenmlPack(RootModel[Annotated[list[SenmlRecord], Field(min_length=1)]]):
     """SenML is a list of records."""
 
 
+class NewestReading(BaseModel):
+    """The newest reading of a signal."""
+
+    time: str
+    value: float
+    unit: str
+
+
+class NewestReadings(BaseModel):
+    """The newest reading of each signal that has any, by its name."""
+
+    readings: dict[str, NewestReading]
+
+
 class Taken(BaseModel):
     """What became of the records of a body; what is not refused is on the disk."""
 
@@ -159,11 +173,11 @@ async def take_readings(request: web.Request) -> web.StreamResponse:
     # Reading JSON and waiting for the disk both hold up a thread, never the loop.
     taken = await loop.run_in_executor(service.intake_threads, _take, service, body, now_us, senml)
     if taken.refused and not taken.accepted + taken.repeated + taken.differing + taken.too_late:
-        raise ProblemError(
-            HTTPStatus.UNPROCESSABLE_ENTITY,
-            f"none of the {taken.refused} records can be used; each refusal says why",
-            refusals=taken.refusals,
-        )
+        [first, *others] = taken.refusals
+        told = f"{first.place or 'the record'}: {first.value} {first.reason}"
+        if others:
+            told = f"none of the {taken.refused} records can be used, the first: {told}"
+        raise ProblemError(HTTPStatus.UNPROCESSABLE_ENTITY, told, refusals=taken.refusals)
     return json_answer(taken)
 
 
@@ -194,6 +208,18 @@ async def readings_answer(store: Store, query: ReadingsQuery, now: datetime) -> 
     if (end_us - start_us) / query.interval_us > MOST_POINTS:
         raise _too_many(start_us, end_us, "intervals")
     return await asyncio.to_thread(_by_intervals, store, query.signal, start_us, end_us, query.interval_us)
+
+
+async def give_newest(request: web.Request) -> web.StreamResponse:
+    """The newest reading of each signal that the asker may see."""
+    latest = await asyncio.to_thread(request.app[SERVICE].store.latest_all)
+    readable = request[GRANT].readable_signals()
+    readings = {
+        name: NewestReading(time=text_of(reading.time_us), value=reading.value, unit=signal_named(name).unit)
+        for name, reading in latest.items()
+        if readable is None or name in readable
+    }
+    return json_answer(NewestReadings(readings=readings))
 
 
 def _take(service: Service, body: bytes, now_us: int, senml: bool) -> Taken:
@@ -286,4 +312,5 @@ READINGS_ROUTES = (
         parameters=ReadingsQuery,
         problems=(HTTPStatus.BAD_REQUEST,),
     ),
+    Route("GET", "/v1/readings/newest", give_newest, "The newest reading of each signal", NewestReadings),
 )

@@ -71,8 +71,10 @@ def add_report(app: web.Application, house: House) -> None:
         app,
         (
             Route("GET", "/report", give_page, "The report for a client as a page", None, media_type="text/html"),
-            Route("GET", "/report.pdf", give_pdf, "The same for print", None, media_type="application/pdf"),
-            Route("GET", "/report.json", give_document, "All that both say, each figure at its place", None),
+            Route("GET", "/report.pdf", give_pdf, "The report for a client as PDF", None, media_type="application/pdf"),
+            Route(
+                "GET", "/report.json", give_document, "The report for a client as JSON: all that page and PDF say", None
+            ),
         ),
     )
 

@@ -35,6 +35,7 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     # Readings. A contractor gets only the signals of CONTRACTOR_SIGNALS, here and in the stream.
     ("POST", "/v1/readings"): _to(CONTRIBUTE),
     ("GET", "/v1/readings"): _to(VIEW, CONTRACTOR),
+    ("GET", "/v1/readings/newest"): _to(VIEW, CONTRACTOR),
     # Of a contractor's collector: a house writes its own readings and its own state, and reads nothing.
     ("PUT", "/v1/state"): _to(CONTRIBUTE),
     ("GET", "/v1/houses"): _to(VIEW),

@@ -153,3 +153,12 @@ async def test_a_reading_of_a_thinned_hour_is_told_as_too_late(service, readings
         "refused": 0,
         "refusals": [],
     }
+
+
+async def test_the_newest_of_each_signal_is_told_at_once(service, readings) -> None:
+    assert await (await service.get("/v1/readings/newest")).json() == {
+        "readings": {"indoor.pm25": {"time": "2026-01-31T13:59:00Z", "value": readings[-1].value, "unit": "ug/m3"}}
+    }
+    service.store.append([Reading(START_US, "filter.pressure_drop", 61.0)])
+    told = (await (await service.get("/v1/readings/newest")).json())["readings"]
+    assert told["filter.pressure_drop"] == {"time": START, "value": 61.0, "unit": "Pa"}

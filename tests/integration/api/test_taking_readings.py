@@ -86,6 +86,7 @@ async def test_if_all_are_refused_the_answer_is_a_problem(service) -> None:
     response = await service.post("/v1/readings", json=[READING | {"value": "x"}, READING | {"time": "now"}])
     document = await problem(response, 422)
     assert [refusal["place"] for refusal in document["refusals"]] == ["/0/value", "/1/time"]
+    assert document["detail"].startswith("none of the 2 records can be used, the first: /0/value: ")
     assert service.store.extent() is None
 
 

@@ -9,8 +9,10 @@ from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 
 from moteledger.api import create_first_run
+from moteledger.api.alarms import ALARM_WATCH
 from moteledger.api.collector import create_collector
 from moteledger.api.scopes import ANYONE, CONTRACTOR_SIGNALS, SCOPES, UndeclaredRouteError, declared
+from moteledger.engine.alarms import SilenceWatch
 from moteledger.settings import Network, read_collecting
 from moteledger.store import Reading, to_us
 from moteledger.store.houses import HouseStores
@@ -159,3 +161,20 @@ async def test_several_scopes_open_what_each_of_them_opens(guarded) -> None:
     assert (await guarded.client.get("/v1/answer/fan", headers=headers)).status == 200
     assert (await guarded.client.post("/v1/readings", json={}, headers=headers)).status in (400, 422)
     assert (await guarded.client.get("/v1/air", headers=headers)).status == 403
+
+
+async def test_a_contractor_is_told_of_no_alarm_and_no_newest_reading_of_the_rooms(guarded) -> None:
+    names = ("indoor.pm25", "filter.pressure_drop")
+    guarded.store.append([Reading(to_us(guarded.now - timedelta(hours=5)), name, 1.0) for name in names])
+    watch = guarded.client.app[ALARM_WATCH]
+    watch._watched = tuple(SilenceWatch(name) for name in names)
+    watch.look()
+    for scope, seen in ((Scope.VIEW, set(names)), (Scope.CONTRACTOR, {"filter.pressure_drop"})):
+        alarms = await (await guarded.client.get("/v1/alarms", headers=guarded.bearer(scope))).json()
+        assert {alarm["signal"] for alarm in alarms["standing"]} == seen
+        assert {alarm["signal"] for alarm in alarms["past"]} == seen
+        newest = await (await guarded.client.get("/v1/readings/newest", headers=guarded.bearer(scope))).json()
+        assert set(newest["readings"]) == seen
+    hidden = {"name": "silent-indoor-pm25"}
+    answer = await guarded.client.put("/v1/alarms/acknowledged", json=hidden, headers=guarded.bearer(Scope.CONTRACTOR))
+    assert answer.status == 422, "what is not shown is not there"
