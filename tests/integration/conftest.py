@@ -249,3 +249,24 @@ def assessment() -> Assessment:
             Caution(code="sensor", text="One sensor.", applies_to="delivery"),
         ),
     )
+
+
+@pytest.fixture(scope="session")
+def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A private authority, a certificate by it for this machine, and one that signs itself, made by openssl."""
+    folder = tmp_path_factory.mktemp("tls")
+    key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2"]
+    for name in ("authority", "stranger"):
+        subprocess.run(
+            ["openssl", "req", "-x509", *key, "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", f"/CN={name}",
+             "-addext", "keyUsage=critical,keyCertSign,digitalSignature"],
+            cwd=folder, check=True, capture_output=True, timeout=60,
+        )  # fmt: skip
+    for name, host in (("hub", "IP:127.0.0.1"), ("elsewhere", "DNS:elsewhere.invalid")):
+        subprocess.run(
+            ["openssl", "req", "-x509", *key, "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", "/CN=hub",
+             "-CA", "authority.pem", "-CAkey", "authority.key", "-addext", f"subjectAltName={host}",
+             "-addext", "basicConstraints=critical,CA:FALSE"],
+            cwd=folder, check=True, capture_output=True, timeout=60,
+        )  # fmt: skip
+    return folder

@@ -1,7 +1,6 @@
 """A hub that can misbehave, and a store to fill."""
 
 import asyncio
-import subprocess
 import tomllib
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
@@ -88,24 +87,3 @@ async def run(store: Store) -> AsyncIterator[Callable[[House], Running]]:
         assert not task.done(), "a failing source has stopped the others"
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
-
-
-@pytest.fixture(scope="session")
-def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A private authority, a certificate by it for this machine, and one that signs itself, made by openssl."""
-    folder = tmp_path_factory.mktemp("tls")
-    key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2"]
-    for name in ("authority", "stranger"):
-        subprocess.run(
-            ["openssl", "req", "-x509", *key, "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", f"/CN={name}",
-             "-addext", "keyUsage=critical,keyCertSign,digitalSignature"],
-            cwd=folder, check=True, capture_output=True, timeout=60,
-        )  # fmt: skip
-    for name, host in (("hub", "IP:127.0.0.1"), ("elsewhere", "DNS:elsewhere.invalid")):
-        subprocess.run(
-            ["openssl", "req", "-x509", *key, "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", "/CN=hub",
-             "-CA", "authority.pem", "-CAkey", "authority.key", "-addext", f"subjectAltName={host}",
-             "-addext", "basicConstraints=critical,CA:FALSE"],
-            cwd=folder, check=True, capture_output=True, timeout=60,
-        )  # fmt: skip
-    return folder

@@ -10,6 +10,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from pydantic import ValidationError
 
+from moteledger.intake.hub_connection import LARGEST_DOCUMENT
 from moteledger.settings import Mqtt, MqttTopic
 from moteledger.store import Store, StoreError
 
@@ -239,6 +240,17 @@ async def test_a_flood_is_kept_whole_though_memory_is_bounded(
     for number in range(flood):
         sensor.send("wren/hall/air", air(number))
     await running.until(lambda: len(running.values("indoor.pm25")) == flood)
+
+
+async def test_a_message_of_more_than_a_megabyte_is_refused_and_the_next_one_kept(broker, sender, house, run) -> None:
+    running = run(house(sources(broker.port, 'version = "3.1.1"')), lambda: START_US + 3_600_000_000)
+    await running.until(lambda: running["broker"].state == "good")
+    sensor = sender()
+    sensor.send("wren/hall/air", " " * (LARGEST_DOCUMENT + 1))
+    sensor.send("wren/hall/air", air(1))
+    await running.until(lambda: len(running.values("indoor.pm25")) == 1)
+    assert running["broker"].refused == 1
+    assert "is larger than 1048576 bytes" in running["broker"].refusals[0].reason
 
 
 @pytest.mark.parametrize("topic", ["", "a/#/b", "a#", "a/b+", "+a/b", "a\0b"])

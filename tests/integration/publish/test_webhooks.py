@@ -5,6 +5,8 @@ import base64
 import hashlib
 import json
 import re
+import ssl
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -181,6 +183,92 @@ async def test_a_dead_letter_is_sent_again_only_when_a_person_says_so_and_stays_
     await sending.once()
     assert office.taken == [refused, later]
     assert letters.all() == ()
+
+
+def to(address: str, store: Store, **more: object) -> Sender:
+    secret = {"environment": "OFFICE_SECRET"}
+    hook = Webhook.model_validate({"name": "office", "address": address, "secret": secret, **more})
+    return Sender(hook, store, Arrivals().source("office", "webhook", ""), lambda: NOON)
+
+
+async def test_an_address_that_misbehaves_is_left_soon_and_never_followed_elsewhere(store, monkeypatch) -> None:
+    monkeypatch.setenv("OFFICE_SECRET", SECRET)
+    monkeypatch.setattr("moteledger.publish.webhooks._PATIENCE_S", 0.3)
+    asked: list[str] = []
+
+    async def endless(request: web.Request) -> web.StreamResponse:
+        """More than anybody wants to read, though the message is taken."""
+        response = web.StreamResponse()
+        await response.prepare(request)
+        with suppress(ConnectionError):
+            while True:
+                await response.write(bytes(65_536))
+        return response
+
+    async def slow(request: web.Request) -> web.StreamResponse:
+        await asyncio.sleep(5)
+        return web.Response()
+
+    async def cut(request: web.Request) -> web.StreamResponse:
+        request.transport.abort()
+        return web.Response()
+
+    async def elsewhere(request: web.Request) -> web.StreamResponse:
+        raise web.HTTPTemporaryRedirect("/inside")
+
+    async def inside(request: web.Request) -> web.StreamResponse:
+        asked.append(request.path)
+        return web.Response()
+
+    app = web.Application()
+    for handler in (endless, slow, cut, elsewhere, inside):
+        app.router.add_post(f"/{handler.__name__}", handler)
+    async with TestServer(app) as server:
+        await to(str(server.make_url("/endless")), store).once()
+        happened(store, 1)
+        await to(str(server.make_url("/endless")), store).once()
+        assert json.loads(store.latest_snapshot("webhook:office")[1])["sent_us"] > to_us(NOON), "taken, and not read on"
+        happened(store, 2)
+        for path, told in (("slow", "TimeoutError"), ("cut", "Disconnected"), ("elsewhere", "answers 307")):
+            with pytest.raises(SourceError, match=told):
+                await to(str(server.make_url(f"/{path}")), store).once()
+    assert asked == [], "a redirect could lead anywhere in the house"
+
+
+async def test_an_address_that_is_not_who_it_says_is_told_nothing(store, monkeypatch, certificates) -> None:
+    monkeypatch.setenv("OFFICE_SECRET", SECRET)
+    taken: list[bytes] = []
+
+    async def take(request: web.Request) -> web.StreamResponse:
+        taken.append(await request.read())
+        return web.Response()
+
+    def server_of(name: str) -> tuple[TestServer, ssl.SSLContext]:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(certificates / f"{name}.pem", certificates / f"{name}.key")
+        app = web.Application()
+        app.router.add_post("/air", take)
+        return TestServer(app, scheme="https"), context
+
+    tls = {"ca_file": str(certificates / "authority.pem")}
+    servers = [server_of("hub"), server_of("elsewhere"), server_of("stranger")]
+    try:
+        for server, context in servers:
+            await server.start_server(ssl=context)
+        right, misnamed, stranger = (str(server.make_url("/air")) for server, _ in servers)
+        await to(right, store, tls=tls).once()
+        happened(store, 1)
+        for address in (misnamed, stranger):
+            with pytest.raises(SourceError, match="CertificateError"):
+                await to(address, store, tls=tls).once()
+        with pytest.raises(SourceError, match="CertificateError"):
+            await to(right, store).once()
+        assert taken == []
+        await to(right, store, tls=tls).once()
+        assert len(taken) == 1
+    finally:
+        for server, _ in servers:
+            await server.close()
 
 
 def test_the_oldest_dead_letters_make_room(store, monkeypatch) -> None:
