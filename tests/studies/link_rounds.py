@@ -3,10 +3,10 @@
     python tests/studies/link_rounds.py --rounds 40
 
 Both are the real service, each in a process of its own. In each round readings come in at the house, old ones and some
-twice among them, one of the two is killed at a random moment, and the line lets through, cuts off within a request,
-swallows the answer, answers nonsense in the collector's place, or lets nobody in. In the end both run, the line is well,
-and what the house has acknowledged must be in the collector: each reading once, none altered, none that was never
-sent, and none of the rooms.
+twice among them, one of the two in turn is killed at a random moment, and the line lets through, cuts off within a request,
+swallows the answer, answers nonsense in the collector's place, or lets nobody in. In the end both run, the line is
+well, and what the house has acknowledged must be in the collector: each reading once, none altered, none that was
+never sent, and none of the rooms.
 """
 
 import argparse
@@ -16,6 +16,7 @@ import json
 import os
 import random
 import re
+import signal
 import socket
 import subprocess
 import sys
@@ -27,7 +28,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from moteledger.store import Store, outbox, problems_of
+from moteledger.store import Reading, Store, outbox, problems_of
 from moteledger.store.tokens import Scope, Tokens
 
 HOUSE = """
@@ -51,7 +52,29 @@ SENT, KEPT_AT_HOME = "filter.pressure_drop", "indoor.pm25"
 FIRST_US = 1_767_225_600_000_000
 SECOND_US = 1_000_000
 BATCH = 400
-COMMAND = (sys.executable, "-c", "from moteledger.cli import main; raise SystemExit(main())")
+LATEST_S = 400_000_000
+"""So far before the first moment, that no reading is of a time to come."""
+# Most of a start is loading: it is done once here, in a process that is then forked for each service.
+LAUNCHER = """
+import json, os, signal, sys
+import moteledger.api, moteledger.metrics, moteledger.publish
+from moteledger.cli import main
+
+signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+for line in sys.stdin:
+    asked = json.loads(line)
+    child = os.fork()
+    if child == 0:
+        signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+        os.dup2(os.open(asked["out"], os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600), 1)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+        signal.alarm(600)
+        try:
+            os._exit(main(asked["arguments"]))
+        except BaseException:
+            os._exit(1)
+    print(child, flush=True)
+"""
 FAULTS = ("pass", "pass", "refuse", "cut", "lose", "nonsense")
 NONSENSE = b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}"
 PATIENCE_S = 120.0
@@ -86,7 +109,9 @@ class Line:
                 return
             fault = "pass" if self.well else self._chance.choice(FAULTS)
             self.met[fault] += 1
-            threading.Thread(target=self._take, args=(near, fault, self._chance.randrange(20, 4000)), daemon=True).start()
+            threading.Thread(
+                target=self._take, args=(near, fault, self._chance.randrange(20, 4000)), daemon=True
+            ).start()
 
     def _take(self, near: socket.socket, fault: str, most: int) -> None:
         with near, contextlib.suppress(OSError):
@@ -160,7 +185,7 @@ class Rounds:
         )
 
 
-def run(rounds: int, folder: Path, seed: int = 30) -> Rounds:
+def run(rounds: int, folder: Path, seed: int = 30, longest_s: float = 2.5) -> Rounds:
     """Kill and fail `rounds` times, then let all be well; raises RuntimeError if a service does not start."""
     chance, book, kills, waited = random.Random(seed), Book(), [0, 0], 0
     line = Line(random.Random(seed + 1))
@@ -175,34 +200,36 @@ def run(rounds: int, folder: Path, seed: int = 30) -> Rounds:
         ("serve", "--collect", str(office), "--port", "0"),
     )
     seconds = numbers(chance)
-    started = [start(command, token) for command in commands]
-    ports = [port_of(process) for process in started]
-    line.target = ports[1]
+    launcher = Launcher(folder, token)
+    started: list[Running] = []
     try:
-        for _ in range(rounds):
-            until = time.monotonic() + chance.uniform(0.2, 2.5)
+        started += [launcher.start(command) for command in commands]
+        line.target = started[1].port
+        for number in range(rounds):
+            until = time.monotonic() + chance.uniform(0.0, longest_s)
+            push(started[0].port, book, [next(seconds) for _ in range(BATCH)])
             while time.monotonic() < until:
-                push(ports[0], book, [next(seconds) for _ in range(BATCH)])
+                push(started[0].port, book, [next(seconds) for _ in range(BATCH)])
                 time.sleep(0.02)
-            which = chance.randrange(2)
-            kill(started[which])
+            which = (number + 1) % 2
+            started[which].kill()
             kills[which] += 1
             if which == 0:
                 with Store.open(folder / "house.sqlite") as store:
                     waited = max(waited, outbox.forwarding(store).waiting)
-            started[which] = start(commands[which], token)
-            ports[which] = port_of(started[which])
-            line.target = ports[1]
+            started[which] = launcher.start(commands[which])
+            line.target = started[1].port
         line.well = True
         # A fresh start of the house tries at once; what was tried before may wait for minutes.
-        kill(started[0])
-        push_all(folder, book)
-        started[0] = start(commands[0], token)
-        port_of(started[0])
+        started[0].kill()
+        kills[0] += 1
+        bring_in(folder, book)
+        started[0] = launcher.start(commands[0])
         until_nothing_waits(folder / "house.sqlite")
     finally:
-        for process in started:
-            kill(process)
+        for service in started:
+            service.kill()
+        launcher.close()
         line.close()
     return counted(folder, book, rounds, (kills[0], kills[1]), dict(line.met), waited)
 
@@ -235,54 +262,82 @@ def push(port: int, book: Book, seconds: list[int]) -> None:
             book.acknowledged.update(seconds)
 
 
-def push_all(folder: Path, book: Book) -> None:
-    """What a program of its own brings in while the house's service is away is to be sent, too."""
-    recording = folder / "recording.csv"
+def bring_in(folder: Path, book: Book) -> None:
+    """What another program brings in while the house's service is away is to be sent, too."""
     seconds = range(-200_000_000, -200_000_000 + 60 * 300, 60)
-    rows = [f"{record(second, SENT)['time']},{SENT},{value_of(second)}" for second in seconds]
-    recording.write_text("\n".join(["time,signal,value", *rows, ""]), encoding="utf-8")
+    with Store.open(folder / "house.sqlite") as store:
+        store.append([Reading(time_us_of(second), SENT, value_of(second)) for second in seconds])
     book.sent.update(seconds)
-    subprocess.run(
-        [*COMMAND, "backfill", str(recording), "--store", str(folder / "house.sqlite")],
-        check=True,
-        stdout=subprocess.DEVNULL,
-    )
     book.acknowledged.update(seconds)
+
+
+def time_us_of(second: int) -> int:
+    """When the reading of a second was taken, microseconds since 1970 UTC."""
+    return FIRST_US + (second - LATEST_S) * SECOND_US
 
 
 def record(second: int, signal: str) -> dict[str, object]:
     """The reading of a second as it is sent."""
-    moment = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(FIRST_US // SECOND_US + second - 400_000_000))
+    moment = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(time_us_of(second) // SECOND_US))
     return {"time": moment, "signal": signal, "value": value_of(second)}
 
 
-def start(arguments: tuple[str, ...], token: str) -> "subprocess.Popen[str]":
-    """A service in a process of its own."""
-    return subprocess.Popen(
-        [*COMMAND, *arguments],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        env={**os.environ, "LINK_TOKEN": token},
-    )
+class Launcher:
+    """Starts services, each in a process of its own."""
 
+    def __init__(self, folder: Path, token: str) -> None:
+        self._folder, self._started = folder, 0
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", LAUNCHER],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "LINK_TOKEN": token},
+        )
 
-def port_of(process: "subprocess.Popen[str]") -> int:
-    """The port that a service has said it listens on."""
-    assert process.stdout is not None
-    found = re.search(r":(\d+)/", process.stdout.readline())
-    if found is None:
-        kill(process)
+    def start(self, arguments: tuple[str, ...]) -> "Running":
+        """A service that has said on which port it listens; raises RuntimeError if it does not start."""
+        assert self._process.stdin is not None and self._process.stdout is not None
+        self._started += 1
+        out = self._folder / f"said-{self._started}"
+        self._process.stdin.write(json.dumps({"arguments": arguments, "out": str(out)}) + "\n")
+        self._process.stdin.flush()
+        process = int(self._process.stdout.readline())
+        until = time.monotonic() + PATIENCE_S
+        while time.monotonic() < until and is_alive(process):
+            found = re.search(r":(\d+)/", out.read_text(encoding="utf-8")) if out.exists() else None
+            if found is not None:
+                return Running(process, int(found[1]))
+            time.sleep(0.01)
         raise RuntimeError("the service did not start")
-    return int(found[1])
+
+    def close(self) -> None:
+        """End the process that starts the others."""
+        self._process.communicate()
 
 
-def kill(process: "subprocess.Popen[str]") -> None:
-    """As a power cut would."""
-    process.kill()
-    process.wait()
-    if process.stdout is not None:
-        process.stdout.close()
+@dataclass(frozen=True)
+class Running:
+    """A running service: its process and its port."""
+
+    process: int
+    port: int
+
+    def kill(self) -> None:
+        """End it as a power cut would, and return once it is gone."""
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(self.process, signal.SIGKILL)
+        while is_alive(self.process):
+            time.sleep(0.005)
+
+
+def is_alive(process: int) -> bool:
+    """Whether there is such a process."""
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    return True
 
 
 def until_nothing_waits(path: Path) -> None:
@@ -325,7 +380,7 @@ def counted(
 def found(store: Store) -> dict[int, float]:
     """The values in a store by their seconds."""
     series = store.series(SENT, -(2**62), 2**62)
-    seconds = (series.time_us - FIRST_US) // SECOND_US + 400_000_000
+    seconds = (series.time_us - FIRST_US) // SECOND_US + LATEST_S
     return dict(zip(seconds.tolist(), series.value.tolist(), strict=True))
 
 

@@ -8,7 +8,7 @@ from tempfile import TemporaryDirectory
 
 from pydantic import ValidationError
 
-from ..intake import Arrivals, SourceReport, SourcesReport, run_sources
+from ..intake import Arrivals, SourceReport, SourcesReport, keep_trying, run_sources
 from ..intake.arrivals import SignalArrival
 from ..settings import House
 from ..signals import Kind, signal_named
@@ -83,6 +83,8 @@ def _lines(report: SourcesReport) -> Iterator[str]:
             f"  {source.documents} documents: {source.accepted} readings new, {source.repeated} repeated, "
             f"{source.differing} differing, {source.refused} refused"
         )
+        if source.waiting or source.put_aside:
+            yield f"  {source.waiting} readings wait here for it, {source.put_aside} that it refused are kept here"
     for missing in report.missing:
         names = " or ".join(missing.any_of)
         state = "is mapped, but nothing came" if missing.mapped else "is missing"
@@ -119,7 +121,9 @@ async def _of_sources(house: House, seconds: float) -> SourcesReport:
         return to_us(now())
 
     with TemporaryDirectory(prefix="moteledger-look-") as folder, Store.open(Path(folder) / "look.db") as store:
-        reading = asyncio.create_task(run_sources(house, store, arrivals, clock, keep_session=False))
+        reading = asyncio.gather(
+            run_sources(house, store, arrivals, clock, keep_session=False), _look_at_collector(house, arrivals)
+        )
         try:
             async with asyncio.timeout(seconds):
                 await asyncio.sleep(0)
@@ -134,8 +138,20 @@ async def _of_sources(house: House, seconds: float) -> SourcesReport:
     return arrivals.report((), clock())
 
 
+async def _look_at_collector(house: House, arrivals: Arrivals) -> None:
+    """Ask the collector, if there is one, whether it would take what this house has; nothing is sent."""
+    if house.collector is None:
+        return
+    from ..publish import look_at  # noqa: PLC0415  only a house with a collector pays for loading it
+
+    link, state = house.collector, arrivals.source("collector", "collector", house.collector.shown_address)
+    await keep_trying(state, lambda: look_at(link, state, now), lambda: to_us(now()), every_s=LOOK_AT_MOST_S)
+
+
 def _told(source: SourceReport) -> bool:
     """Whether there is nothing to wait for: every signal has come, or is known not to, or the source fails again."""
+    if not source.signals:
+        return source.failures >= 2 or source.last_good is not None
     return source.failures >= 2 or all(
         signal.value is not None or signal.refused or signal.absent for signal in source.signals
     )

@@ -8,11 +8,12 @@ how the air handler does, at least every few minutes, so that it knows silence f
 
 import asyncio
 import gzip
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from http import HTTPStatus
+from types import MappingProxyType
 
 import aiohttp
 
@@ -27,7 +28,8 @@ from ..store import Appended, Reading, Store, from_us, outbox, to_us
 PATIENCE_S = 30.0
 TELLS_EVERY = timedelta(minutes=5)
 
-_READINGS, _STATE = "/v1/readings", "/v1/state"
+_READINGS, _STATE, _HEALTH = "/v1/readings", "/v1/state", "/healthz"
+_NOTHING: Mapping[str, str] = MappingProxyType({})
 _SECONDS = 3600.0
 
 
@@ -57,7 +59,7 @@ class Forwarder:
     async def follow(self) -> None:
         """Send what waits and what comes, over one connection, until something fails; then raises SourceError."""
         try:
-            async with self._line() as line:
+            async with _line_to(self._settings, self._patience_s) as line:
                 while True:
                     await self._send_all(line)
                     await asyncio.sleep(self._settings.every * _SECONDS)
@@ -67,24 +69,8 @@ class Forwarder:
 
     async def once(self) -> None:
         """Send all that waits now; raises SourceError where that fails."""
-        async with self._line() as line:
+        async with _line_to(self._settings, self._patience_s) as line:
             await self._send_all(line)
-
-    @asynccontextmanager
-    async def _line(self) -> AsyncIterator["_Line"]:
-        """A connection, for which the token is read anew."""
-        settings = self._settings
-        headers = {
-            "User-Agent": "moteledger",
-            "Authorization": f"Bearer {settings.token.read()}",
-            "Content-Type": "application/json",
-            "Content-Encoding": "gzip",
-        }
-        async with (
-            told_within(self._patience_s),
-            session_to(settings.address, settings.tls, self._patience_s) as session,
-        ):
-            yield _Line(session, settings.address, headers, self._patience_s)
 
     async def _send_all(self, line: "_Line") -> None:
         while readings := await asyncio.to_thread(outbox.first_waiting, self._store, MOST_READINGS):
@@ -128,25 +114,46 @@ class Forwarder:
         self._state.waits(standing.waiting, standing.put_aside)
 
 
+async def look_at(settings: Collector, state: Source, clock: Callable[[], datetime]) -> None:
+    """Ask once whether the collector answers and takes this house's token, sending nothing; raises SourceError."""
+    async with _line_to(settings, PATIENCE_S) as line:
+        await line.ask("GET", _HEALTH)
+    state.good(to_us(clock()))
+
+
 @dataclass(frozen=True)
 class _Line:
     """An open connection to the collector."""
 
     session: aiohttp.ClientSession
-    address: str
-    headers: dict[str, str]
+    settings: Collector
+    token: str
     patience_s: float
 
     async def send(self, method: str, path: str, body: bytes) -> bytes:
         """The answer to a body; raises SourceError for any but a good one."""
         whole = await asyncio.to_thread(gzip.compress, body, 6, mtime=0)
-        asking = self.session.request(
-            method, self.address + path, data=whole, headers=self.headers, allow_redirects=False
-        )
+        return await self.ask(method, path, whole, {"Content-Type": "application/json", "Content-Encoding": "gzip"})
+
+    async def ask(
+        self, method: str, path: str, body: bytes | None = None, about: Mapping[str, str] = _NOTHING
+    ) -> bytes:
+        """The answer to a request; raises SourceError for any but a good one."""
+        headers = {"User-Agent": "moteledger", "Authorization": f"Bearer {self.token}", **about}
+        address = self.settings.address + path
+        asking = self.session.request(method, address, data=body, headers=headers, allow_redirects=False)
         async with asyncio.timeout(self.patience_s), asking as answer:
             if answer.status != HTTPStatus.OK:
                 raise SourceError(_told(answer.status), wait_s=asked_pause_s(answer.headers))
             return await body_of(answer)
+
+
+@asynccontextmanager
+async def _line_to(settings: Collector, patience_s: float) -> AsyncIterator[_Line]:
+    """A connection, for which the token is read anew; tells what goes wrong with it as a SourceError."""
+    token = settings.token.read()
+    async with told_within(patience_s), session_to(settings.address, settings.tls, patience_s) as session:
+        yield _Line(session, settings, token, patience_s)
 
 
 def _told(status: int) -> str:
