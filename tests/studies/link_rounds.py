@@ -3,10 +3,10 @@
     python tests/studies/link_rounds.py --rounds 40
 
 Both are the real service, each in a process of its own. In each round readings come in at the house, old ones and some
-twice among them, one of the two in turn is killed at a random moment, and the line lets through, cuts off within a request,
-swallows the answer, answers nonsense in the collector's place, or lets nobody in. In the end both run, the line is
-well, and what the house has acknowledged must be in the collector: each reading once, none altered, none that was
-never sent, and none of the rooms.
+twice among them, and one of the two in turn is killed at a random moment. The line lets through, cuts off within a
+request, swallows the answer, answers nonsense in the collector's place, or lets nobody in. In the end both run and the
+line is well. Then what the house has acknowledged must be in the collector: each reading once, none altered, none that
+was never sent, and none of the rooms.
 """
 
 import argparse
