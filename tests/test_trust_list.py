@@ -31,6 +31,12 @@ def test_every_threat_names_a_test_that_exists() -> None:
     assert {test.strip("`") for _, test in named} <= existing_tests()
 
 
+def test_every_other_test_that_is_named_exists_too() -> None:
+    named = re.findall(r"`(test_\w+)`", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    assert len(named) > 50
+    assert set(named) <= existing_tests()
+
+
 def test_every_provision_of_the_standard_has_its_answer() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     answers = dict(re.findall(r"^\| 5\.(\d+) [^|]+\| (\S.*?) \|$", text, flags=re.MULTILINE))
