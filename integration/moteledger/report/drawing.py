@@ -34,7 +34,7 @@ WIDE_IN, NARROW_IN = 7.1, 3.3
 Draw = Callable[[float], str]
 """Draws a picture to a width in inches; its SVG."""
 
-_INKS = ("ink", "ink-soft", "rule", "rule-strong", "margin", "in", "out", "paper", "alert")
+_INKS = ("ink", "ink-soft", "rule", "rule-strong", "margin", "in", "out", "paper", "alert", "reckoned")
 
 
 def _palette() -> dict[str, str]:

@@ -91,8 +91,7 @@ def course_picture(name: str, report: ClientReport, teller: Teller, width_in: fl
         middle.plot(
             times,
             modelled,
-            color=PALETTE["out"],
-            alpha=0.45,
+            color=PALETTE["reckoned"],
             linewidth=4.0,
             solid_joinstyle="round",
             label="by the account",

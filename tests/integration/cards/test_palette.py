@@ -1,6 +1,7 @@
 """The inks stand out from their papers as WCAG 2.2 asks: 4.5 to 1 for text (1.4.3), 3 to 1 for marks (1.4.11)."""
 
 import re
+from pathlib import Path
 
 import pytest
 
@@ -25,6 +26,8 @@ MARKS = [
     ("margin", "paper"),
     ("margin", "paper-edge"),
     ("rule-strong", "paper"),
+    ("reckoned", "paper"),
+    ("ink", "reckoned"),
     ("focus", "paper"),
     ("alert", "alert-ground"),
 ]
@@ -81,3 +84,34 @@ def test_the_dark_palette_sets_every_colour_anew() -> None:
 def test_no_colour_is_written_outside_the_palettes() -> None:
     outside = re.sub(r":root \{.*?\}", "", CSS, flags=re.DOTALL)
     assert re.findall(r"#[0-9a-fA-F]{3,8}\b|\brgb|\bhsl", outside) == []
+
+
+def ratio(scheme: str, ink: str, paper: str) -> float:
+    palette = palettes()[scheme]
+    return contrast(palette[ink], palette[paper])
+
+
+def test_the_ratios_that_the_developers_page_lists_are_those_of_the_palette() -> None:
+    """Every pair that is held to a ratio stands in its table, once, with its three ratios to a tenth."""
+    told = (Path(__file__).parents[3] / "DEVELOPERS.md").read_text("utf-8")
+    row = r"^\| `([\w-]+)` on `([\w-]+)` \|[^|]*\| ([\d.]+) \| ([\d.]+) \| ([\d.]+) \|$"
+    rows = re.findall(row, told, re.MULTILINE)
+    listed = {(ink, paper): tuple(map(float, ratios)) for ink, paper, *ratios in rows}
+    assert len(listed) == len(rows)
+    assert set(listed) == {*TEXT, *MARKS}
+    for (ink, paper), ratios in listed.items():
+        expected = tuple(round(ratio(scheme, ink, paper), 1) for scheme in ("light", "dark", "print"))
+        assert ratios == expected, (ink, paper)
+    inks = dict(re.findall(r"^\| `--([\w-]+)` \| `(#[0-9a-f]{6})` \|", told, re.MULTILINE))
+    assert inks == palettes()["light"]
+    dark = dict(re.findall(r"^\| `--([\w-]+)` \| `#[0-9a-f]{6}` \| `(#[0-9a-f]{6})` \|", told, re.MULTILINE))
+    assert dark == palettes()["dark"]
+
+
+def test_the_type_scale_of_the_developers_page_is_that_of_the_style() -> None:
+    """The sizes of letters in the style are the steps of the listed scale and no others."""
+    told = (Path(__file__).parents[3] / "DEVELOPERS.md").read_text("utf-8")
+    scale = set(re.findall(r"^\| ([\d.]+) rem \|", told, re.MULTILINE))
+    used = re.findall(r"font-size: ([\d.]+)rem", CSS) + re.findall(r"font: (?:\d+ )?([\d.]+)rem", CSS)
+    assert set(used) <= scale
+    assert scale <= {*used, "1"}
