@@ -22,6 +22,7 @@ from .dead_letters import DEAD_LETTER_ROUTES
 from .description import description_route
 from .guarded import BODY_LIMIT, add_routes, guarded_application
 from .health import HEALTH_ROUTE
+from .ledger_days import LEDGER_DAYS_ROUTE
 from .live import LIVE_ROUTE, broadcast_from
 from .readings import READINGS_ROUTES
 from .routing import SERVICE, AssessmentSource, Route, Service
@@ -66,6 +67,7 @@ def create_app(
     routes: tuple[Route, ...] = (
         *READINGS_ROUTES,
         *SECTION_ROUTES,
+        LEDGER_DAYS_ROUTE,
         *ANSWER_ROUTES,
         *CHANGE_ROUTES,
         *ALARM_ROUTES,

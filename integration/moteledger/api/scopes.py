@@ -53,6 +53,7 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     # The assessment by sections.
     ("GET", "/v1/air"): _to(VIEW),
     ("GET", "/v1/ledger"): _to(VIEW),
+    ("GET", "/v1/ledger/days"): _to(VIEW),
     ("GET", "/v1/events"): _to(VIEW),
     ("GET", "/v1/delivery"): _to(VIEW, CONTRACTOR),
     ("GET", "/v1/filter"): _to(VIEW, CONTRACTOR),

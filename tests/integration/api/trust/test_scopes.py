@@ -23,6 +23,7 @@ NOT_FOR_A_CONTRACTOR = {
     "/",
     "/v1/air",
     "/v1/ledger",
+    "/v1/ledger/days",
     "/v1/events",
     "/v1/answer/fan",
     "/v1/answer/fan/decisions",
