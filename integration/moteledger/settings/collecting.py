@@ -22,7 +22,7 @@ class Collecting(Table):
     """A whole collector's file; `folder` is where the houses' readings are kept, a store for each."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
-    folder: FileName = Path("clients")
+    folder: Annotated[FileName, Field(validate_default=True)] = Path("clients")
     units: Units = Units.SI
     clock: Clock = Clock.H24
     time_zone: Annotated[str, AfterValidator(known_zone)] = "UTC"

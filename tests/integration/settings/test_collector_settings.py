@@ -1,11 +1,14 @@
 """What the house file says of a collector, and the collector's own file: nothing is sent that is not named there."""
 
+from pathlib import Path
+
 import pytest
 from pydantic import ValidationError
 
-from moteledger.settings import Collecting, Collector
+from moteledger.settings import Collecting, Collector, SettingsFileError, read_collecting, read_house
 from moteledger.signals import AIR_HANDLER_SIGNALS
 
+EXAMPLES = Path(__file__).parents[3] / "config_examples"
 TOKEN = {"environment": "OFFICE_TOKEN"}
 
 
@@ -67,3 +70,26 @@ def test_a_collector_asks_for_tokens_wherever_it_listens() -> None:
     assert named.network.needs_tokens
     with pytest.raises(ValidationError, match="tells houses apart by their tokens"):
         Collecting.model_validate({"name": "Saltmere Air", "network": {"tokens_required": False}})
+
+
+def test_the_examples_fit_each_other() -> None:
+    house = read_house(EXAMPLES / "sandpiper_lodge.toml")
+    office = read_collecting(EXAMPLES / "saltmere_air_collector.toml")
+    assert house.collector is not None
+    assert house.collector.address.split("/")[2].split(":")[0] in office.network.host_names
+    assert office.folder == EXAMPLES / "clients"
+
+
+def test_the_folder_counts_from_the_file_also_where_it_is_not_given(tmp_path) -> None:
+    file = tmp_path / "office.toml"
+    file.write_text('name = "Saltmere Air"', encoding="utf-8")
+    assert read_collecting(file).folder == tmp_path / "clients"
+
+
+def test_a_mistake_in_the_file_is_told_by_its_key(tmp_path) -> None:
+    file = tmp_path / "office.toml"
+    file.write_text('name = "Saltmere Air"\nfoldr = "x"\ntime_zone = "Mars"', encoding="utf-8")
+    with pytest.raises(SettingsFileError) as told:
+        read_collecting(file)
+    assert "did you mean 'folder'" in str(told.value)
+    assert "'Mars' is not a time zone" in str(told.value)
