@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..bounds import FloatArray
+from ..measure import ClockLag, clock_lag, shifted
 from .airing import airings, calm_ratio, gain_of
 from .answer import Z_90, Answer, Estimate, Unknown
 from .events import Event, bursts, rises, spans
@@ -132,11 +133,15 @@ def identify(
 
     `fan_airflow_m3h`: the airflow of the running fan with its interval, for the as-installed efficiency.
     `gain_prior`: what is known of the sensors beforehand. Steps finer than a minute (two minutes in a record of weeks)
-    are averaged first, and of a long record the last 45 days are taken: over months a house and its filter change.
+    are averaged first, and of a long record the last 45 days are taken: over months a house and its filter change. A
+    fan whose clock is wrong is put right by what the air shows.
     """
     whole_h = record.count * record.step_h
     record = record.last_days(_LONGEST_DAYS).coarsened()
     gain_prior = gain_prior or GainPrior()
+    clocks = clock_lag(record.indoor, record.fan, record.step_h)
+    if clocks.told:
+        record = replace(record, fan=shifted(record.fan, round(clocks.lag_h / record.step_h)))
     seen = Seen.of(record)
     refusal = _refusal(record, seen)
     if refusal is not None:
@@ -191,12 +196,18 @@ def identify(
     found = _answers(record, model, fitted, covariance, freedom, sensors, fan_airflow_m3h, events, emission, modelled)
     gain_from = f"sensor gain ratio: from {sensors.source(model.has_window)}"
     told = isinstance(found.sensor_gain_ratio, Estimate)
-    return replace(found, remarks=(*_remarks(record, whole_h, odd), *((gain_from,) if told else ())))
+    return replace(found, remarks=(*_remarks(record, whole_h, odd, clocks), *((gain_from,) if told else ())))
 
 
-def _remarks(record: HouseRecord, whole_h: float, odd: BoolArray) -> tuple[str, ...]:
+def _remarks(record: HouseRecord, whole_h: float, odd: BoolArray, clocks: ClockLag) -> tuple[str, ...]:
     odd_h = float(np.count_nonzero(odd)) * record.step_h
+    minutes = 60.0 * abs(clocks.lag_h)
     said = (
+        (
+            clocks.told,
+            f"the air follows the fan {minutes:.0f} min {'later' if clocks.lag_h > 0.0 else 'earlier'} than the stamps "
+            "say: one of the two clocks is wrong; the fan's times were moved by that, put the clock right",
+        ),
         (
             whole_h > record.count * record.step_h + 24.0,
             f"the last {_LONGEST_DAYS:.0f} of {whole_h / 24.0:.0f} days were used",

@@ -1,11 +1,13 @@
 """Readings as they come, made into an even time grid: sorted, corrected, their faults marked, their gaps kept as gaps.
 
-Parts: `readings` (order, duplicates, clock steps), `correction` (what is declared about a sensor), `faults` (what
-betrays itself), `grid` (step means, fractions), `quality` (the whole way, with its account).
+Parts: `readings` (order, duplicates, clock steps), `clock` (two clocks that disagree), `correction` (what is declared
+about a sensor), `faults` (what betrays itself), `grid` (step means, fractions), `quality` (the whole way, with its
+account).
 
 Times are hours (float64) from any origin that the caller keeps.
 """
 
+from .clock import ClockLag, clock_lag, shifted
 from .correction import Correction, humidity_growth_factor
 from .faults import FaultRule, Faults, find_faults, resolution_of, suspected_scale
 from .grid import Stamp, TimeGrid, level_means, runtime_fractions, state_fractions
@@ -13,6 +15,7 @@ from .quality import DataQuality, GriddedSignal, gridded_level, gridded_runtime,
 from .readings import Readings, tidy
 
 __all__ = [
+    "ClockLag",
     "Correction",
     "DataQuality",
     "FaultRule",
@@ -21,6 +24,7 @@ __all__ = [
     "Readings",
     "Stamp",
     "TimeGrid",
+    "clock_lag",
     "find_faults",
     "gridded_level",
     "gridded_runtime",
@@ -30,6 +34,7 @@ __all__ = [
     "level_means",
     "resolution_of",
     "runtime_fractions",
+    "shifted",
     "state_fractions",
     "suspected_scale",
     "tidy",
