@@ -99,9 +99,9 @@ def address(shown: list[Client]) -> Iterator[str]:
     class Handler(http.server.BaseHTTPRequestHandler):
         def do_GET(self) -> None:
             file = STATIC_FILES.get(self.path.removeprefix("/static/"))
-            body, kind = (
-                (file.content, file.content_type) if file else (page(*ALL).encode(), "text/html; charset=utf-8")
-            )
+            often = page(*shown).replace('data-refresh-s="10"', 'data-refresh-s="0.2"')
+            body = often.encode() if file is None else file.content
+            kind = "text/html; charset=utf-8" if file is None else file.content_type
             self.send_response(200)
             self.send_header("Content-Type", kind)
             self.end_headers()
