@@ -2,12 +2,17 @@
 
 import asyncio
 import random
+import ssl
 from datetime import timedelta
 
 import pytest
+from aiohttp import web
+from aiohttp.test_utils import TestServer
 
+from moteledger.api import create_collector
 from moteledger.intake import SourceError
-from moteledger.store import Reading, outbox, tend, to_us
+from moteledger.settings import Collecting, Collector
+from moteledger.store import Reading, StoreError, outbox, tend, to_us
 
 MINUTE_US = 60_000_000
 DROP, STATIC = "filter.pressure_drop", "duct.static_pressure"
@@ -175,3 +180,64 @@ async def test_it_runs_until_it_is_ended_and_sends_what_comes(link) -> None:
     finally:
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_a_collector_that_is_not_who_it_says_learns_neither_token_nor_readings(link, certificates) -> None:
+    link.store.append(some(to_us(link.now[0]), 1))
+    asked: list[str] = []
+
+    @web.middleware
+    async def note(request: web.Request, handler) -> web.StreamResponse:
+        asked.append(request.path)
+        return await handler(request)
+
+    async def serve(name: str) -> TestServer:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(certificates / f"{name}.pem", certificates / f"{name}.key")
+        office = link.office
+        app = create_collector(office.tokens, office.houses, Collecting(name="Saltmere Air"), lambda: link.now[0])
+        app.middlewares.append(note)
+        server = TestServer(app, scheme="https")
+        await server.start_server(ssl=context)
+        return server
+
+    def to(server: TestServer, **tls: str) -> None:
+        table = {"address": str(server.make_url("")).rstrip("/"), "token": {"environment": "OFFICE_TOKEN"}, "tls": tls}
+        link.settings = Collector.model_validate(table)
+
+    servers = [await serve(name) for name in ("hub", "elsewhere", "stranger")]
+    authority = str(certificates / "authority.pem")
+    try:
+        for server, tls in (
+            (servers[1], {"ca_file": authority}),
+            (servers[2], {"ca_file": authority}),
+            (servers[0], {}),
+        ):
+            to(server, **tls)
+            with pytest.raises(SourceError, match="certificate is not trusted"):
+                await link.forwarder().once()
+        assert asked == []
+        to(servers[0], ca_file=authority)
+        await link.forwarder().once()
+        assert asked == ["/v1/readings", "/v1/state"]
+    finally:
+        for server in servers:
+            await server.close()
+
+
+async def test_a_collector_whose_disk_is_full_acknowledges_nothing_and_is_asked_again(link, monkeypatch) -> None:
+    readings = some(to_us(link.now[0]), 5)
+    link.store.append(readings)
+    store = link.office.houses.take("tern-cottage")
+
+    def full(_: object) -> None:
+        raise StoreError(store.path, "its disk is full", disk_is_full=True)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(store, "append", full)
+        with pytest.raises(SourceError, match="answered 507") as told:
+            await link.forwarder().once()
+    assert told.value.wait_s == 10.0
+    assert outbox.forwarding(link.store).waiting == 5
+    await link.until_sent()
+    assert link.office.kept(DROP) == of(readings)
