@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from motemodel.bounds import FloatArray
-from motemodel.estimate import Answer, Estimate, HouseRecord, Identification, identify
+from motemodel.estimate import Answer, Estimate, HouseRecord, Identification, Unknown, identify
 from motemodel.plan import Dwell
 
 from ..settings import House, missing_keys
@@ -31,6 +31,7 @@ from .filter_advice import filter_advice
 from .filter_load import filter_load
 from .filter_past import FilterPast
 from .grid import GriddedHouse, gridded
+from .sensor_gain import beside, gain_prior, gain_told, without_spell
 from .survey import Survey, survey
 
 _TRACE_H = 48.0
@@ -81,7 +82,12 @@ def study(
     grid = gridded(house, readings)
     expected = survey(house, grid)
     airflow = expected.airflow_m3h
-    identification = identify(_record(house, grid), fan_airflow_m3h=airflow if isinstance(airflow, Estimate) else None)
+    side_by_side = gain_told(house, grid)
+    identification = identify(
+        without_spell(_record(house, grid), beside(house, grid)),
+        fan_airflow_m3h=airflow if isinstance(airflow, Estimate) else None,
+        gain_prior=gain_prior(side_by_side),
+    )
     rates = rates_of(identification, expected)
     books = account(house, grid, rates, identification.events)
     air_now = air(house, grid)
@@ -103,7 +109,7 @@ def study(
             step_s=grid.grid.step_h * 3600.0,
             time_zone=house.time_zone,
         ),
-        data_quality=_data_quality(house, grid, books, expected),
+        data_quality=_data_quality(house, grid, (*books.remarks, *_told_of(side_by_side, identification)), expected),
         air=air_now,
         estimates=_estimates(identification),
         expected=_expected(expected),
@@ -181,7 +187,13 @@ def _figures(entry: Answer, loss: Answer, delivered: Answer, efficiency: Answer,
     )
 
 
-def _data_quality(house: House, grid: GriddedHouse, books: Account, expected: Survey) -> DataQuality:
+def _told_of(side_by_side: Answer | None, identification: Identification) -> tuple[str, ...]:
+    if isinstance(side_by_side, Unknown):
+        return (f"sensors side by side: {side_by_side}", *identification.remarks)
+    return identification.remarks
+
+
+def _data_quality(house: House, grid: GriddedHouse, remarks: tuple[str, ...], expected: Survey) -> DataQuality:
     lacking = tuple(
         f"{missing.key} is not in the house file; it would tell {missing.would_tell}" for missing in missing_keys(house)
     )
@@ -197,7 +209,7 @@ def _data_quality(house: House, grid: GriddedHouse, books: Account, expected: Su
             for name, quality in sorted(grid.qualities.items())
         ),
         missing=tuple(n for n, signal in SIGNALS.items() if n not in grid.signals and not signal.forecast_h),
-        remarks=(*books.remarks, f"infiltration by survey: {expected.infiltration_basis}", *lacking),
+        remarks=(*remarks, f"infiltration by survey: {expected.infiltration_basis}", *lacking),
     )
 
 

@@ -4,7 +4,7 @@ Only `name`, `[house]` with a floor area, and nothing else is required; what is 
 (stated where it is used) or with "cannot tell" and the key that would make it tell. Values here are in inside units.
 """
 
-from datetime import date, time
+from datetime import date, datetime, time
 from enum import StrEnum
 from itertools import pairwise
 from typing import Annotated, Literal, Self
@@ -308,6 +308,8 @@ class Sensor(Table):
     """What one sensor is and how it must be corrected: corrected = gain * reading + offset.
 
     `humidity_growth` is kappa of Crilley et al. (2018): readings are divided by 1 + kappa/1.65 / (100/RH - 1).
+    `beside_outdoors`: from when to when the indoor particle sensor hung beside the outdoor one, so that the two can be
+    compared; without an offset these are local times.
     """
 
     signal: Annotated[str, AfterValidator(_known_signal)]
@@ -317,6 +319,21 @@ class Sensor(Table):
     humidity_growth: Annotated[float, Field(ge=0, le=2)] = 0.0
     stamp: Stamp = Stamp.END
     hold: Duration | None = None
+    beside_outdoors: tuple[datetime, datetime] | None = None
+
+    @model_validator(mode="after")
+    def _compared(self) -> Self:
+        if self.beside_outdoors is None:
+            return self
+        if self.signal != "indoor.pm25":
+            raise ValueError(f"{self.signal} has no outdoor sensor to hang beside; beside_outdoors is for indoor.pm25")
+        begin, end = self.beside_outdoors
+        if (begin.tzinfo is None) != (end.tzinfo is None) or begin >= end:
+            raise ValueError(
+                f"beside_outdoors = [{begin.isoformat()}, {end.isoformat()}] is no spell; give its start and its later "
+                "end, both with an offset or both without"
+            )
+        return self
 
     @model_validator(mode="after")
     def _corrections_that_apply(self) -> Self:
