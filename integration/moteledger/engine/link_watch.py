@@ -4,7 +4,7 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from ..settings import Collector
-from ..store import from_us
+from ..store import StoreError, from_us
 from .alarms import Finding, Sight, Watched
 
 
@@ -22,8 +22,12 @@ class LinkWatch(Watched):
         self._settings, self._settled_us = settings, settled_us
 
     def judge(self, sight: Sight, *, raised: bool) -> Finding:
-        """Whether the collector last answered longer ago than that."""
-        at = from_us(self._settled_us())
+        """Whether the collector last answered longer ago than that; a store that fails tells nothing."""
+        try:
+            at = from_us(self._settled_us())
+        except StoreError:
+            # That is an alarm of its own, and must not be kept from being one.
+            return Finding(None)
         away = sight.now - at > timedelta(hours=self._settings.alarm_after)
         waits = "What it has not taken waits here and will be sent."
         return Finding(away, f"{self._settings.shown_address} last answered {at:%Y-%m-%d %H:%M} UTC. {waits}")

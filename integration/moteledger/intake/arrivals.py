@@ -55,6 +55,7 @@ class SourceReport(BaseModel):
     repeated: int
     differing: int
     refused: int
+    too_late: int = Field(0, description="Readings of hours thinned to their figures; not kept.")
     waiting: int | None = Field(None, description="Of a collector: readings that are stored here until it takes them.")
     put_aside: int | None = Field(None, description="Of a collector: readings that it refused, kept here.")
     refusals: list[Refusal] = Field(description="The last refused records.")
@@ -186,6 +187,7 @@ class Source:
                 repeated=self._appended.repeated,
                 differing=self._appended.differing,
                 refused=self._refused,
+                too_late=self._appended.too_late,
                 waiting=self._waiting,
                 put_aside=self._put_aside,
                 refusals=list(self._refusals),

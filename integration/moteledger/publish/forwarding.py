@@ -50,14 +50,20 @@ class Forwarder:
         self._standing, self._clock = standing, clock
         self._patience_s = patience_s
         self._told: tuple[datetime, Standing] | None = None
+        self._has_tried_again = False
 
     async def run(self, pace: Pace = PACE) -> None:
         """Send until cancelled, however long the collector is away."""
-        await asyncio.to_thread(outbox.try_again, self._store)
         await keep_trying(self._state, self.follow, lambda: to_us(self._clock()), pace=pace)
 
     async def follow(self) -> None:
-        """Send what waits and what comes, over one connection, until something fails; then raises SourceError."""
+        """Send what waits and what comes, over one connection, until something fails; then raises SourceError.
+
+        What was put aside before is tried once more, since either side may have been upgraded.
+        """
+        if not self._has_tried_again:
+            await asyncio.to_thread(outbox.try_again, self._store)
+            self._has_tried_again = True
         try:
             async with _line_to(self._settings, self._patience_s) as line:
                 while True:

@@ -1,6 +1,7 @@
 """What a house tells of its air handler, the order of a contractor's round, and the alarm of a link that is down."""
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -9,7 +10,7 @@ from moteledger.engine.assessment import Verdict
 from moteledger.engine.link_watch import LinkWatch
 from moteledger.engine.standing import AlarmTold, Client, Share, Standing, is_silent, slipped_first, standing_of
 from moteledger.settings import Collector
-from moteledger.store import to_us
+from moteledger.store import StoreError, to_us
 
 NOW = datetime(2026, 1, 31, 14, 5, tzinfo=UTC)
 
@@ -110,5 +111,11 @@ def test_a_collector_out_of_reach_for_long_is_an_alarm_and_its_answer_ends_it() 
     raised = look(pending, timedelta(hours=2, minutes=11))
     assert raised.phase is Phase.RAISED
     assert "office.example last answered 2026-01-30 15:05 UTC" in raised.text
+
+    def broken() -> int:
+        raise StoreError(Path("house.sqlite"), "is damaged")
+
+    unseen = stepped(LinkWatch(settings, broken), raised, Sight(NOW, {}))
+    assert unseen.phase is Phase.RAISED, "a store that fails is an alarm of its own and ends no other"
     settled[0] = NOW + timedelta(hours=2, minutes=12)
     assert look(raised, timedelta(hours=2, minutes=13)).phase is Phase.CLEAR
