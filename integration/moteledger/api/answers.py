@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from ..engine.assessment import Action
 from ..engine.fan_answer import FanAnswer
 from ..engine.fan_control import DECISION, LONGEST_OVERRIDE
-from ..engine.fan_score import Decision, scored
+from ..engine.fan_score import Decision, Score, score_of, scored
 from ..store import from_us
 from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_model
 from .routing import SERVICE, Route, Service, json_answer
@@ -32,9 +32,10 @@ class FanOverride(BaseModel):
 
 
 class Decisions(BaseModel):
-    """The latest changes of the answer, the newest first, each with what came of it."""
+    """The latest changes of the answer, the newest first, each with what came of it, and what came of all together."""
 
     decisions: tuple[Decision, ...]
+    score: Score
 
 
 async def give_fan_answer(request: web.Request) -> web.StreamResponse:
@@ -44,7 +45,8 @@ async def give_fan_answer(request: web.Request) -> web.StreamResponse:
 
 async def give_decisions(request: web.Request) -> web.StreamResponse:
     """The latest decisions with their reasons."""
-    return json_answer(Decisions(decisions=await asyncio.to_thread(_decisions, request.app[SERVICE])))
+    decisions = await asyncio.to_thread(decided, request.app[SERVICE], MOST_DECISIONS)
+    return json_answer(Decisions(decisions=decisions, score=score_of(decisions)))
 
 
 async def take_override(request: web.Request) -> web.StreamResponse:
@@ -60,8 +62,9 @@ async def lift_override(request: web.Request) -> web.StreamResponse:
     return json_answer(await asyncio.to_thread(request.app[SERVICE].fan.lift))
 
 
-def _decisions(service: Service) -> tuple[Decision, ...]:
-    found = service.store.snapshots(DECISION, newest=MOST_DECISIONS)
+def decided(service: Service, most: int) -> tuple[Decision, ...]:
+    """The latest decisions, the newest first, with their outcomes; raises StoreError."""
+    found = service.store.snapshots(DECISION, newest=most)
     decisions = [(from_us(time_us), FanAnswer.model_validate_json(document)) for time_us, document in found]
     return scored(decisions, service.store.series, service.clock())
 

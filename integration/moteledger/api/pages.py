@@ -24,11 +24,13 @@ from ..cards import (
 )
 from ..engine.assessment import Assessment
 from ..engine.fan_answer import FanAnswer
+from ..engine.fan_score import Decision
 from ..engine.filter_change import filter_changes
 from ..settings import House
 from ..store import Store, StoreError, from_us, to_us
 from ..store.dead_letters import DeadLetter, DeadLetters
 from .alarms import shown_alarms
+from .answers import decided
 from .auth import GRANT
 from .dead_letters import told
 from .entrance import ENTRANCE_ROUTES
@@ -41,6 +43,7 @@ from .scopes import SCOPES
 
 _PAGE = "text/html"
 _STRIP_STEP_US = 20_000_000
+_DECISIONS_SHOWN = 6
 
 
 class CardPlace(BaseModel):
@@ -66,7 +69,9 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
         sees_letters = bool(request[GRANT].scopes & SCOPES["GET", "/v1/dead-letters"])
         found = await asyncio.to_thread(_shown, service, keeper.forms(request), alarms, service.source.current())
         letters = await asyncio.to_thread(_letters, service.store) if sees_letters else ()
-        return replace(found, beside=replace(found.beside, letters=letters))
+        shows_decisions = request.path in ("/", "/cards/fan")
+        lately = await asyncio.to_thread(_decided, service) if shows_decisions else ()
+        return replace(found, beside=replace(found.beside, letters=letters, decided=lately))
 
     async def give_page(request: web.Request) -> web.StreamResponse:
         found, now = await shown(request), request.app[SERVICE].clock()
@@ -121,6 +126,14 @@ STATIC_ROUTE = Route(
     place=FilePlace,
     problems=(HTTPStatus.NOT_FOUND,),
 )
+
+
+def _decided(service: Service) -> tuple[Decision, ...]:
+    """The latest decisions on the fan; none while the store cannot be read, which the page tells elsewhere."""
+    try:
+        return decided(service, _DECISIONS_SHOWN)
+    except StoreError:
+        return ()
 
 
 def _html(text: str) -> web.Response:

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from ..engine.fan_score import Decision
+
 
 @dataclass(frozen=True)
 class Watched:
@@ -60,6 +62,7 @@ class Beside:
     letters: tuple[LetterShown, ...] = ()
     arrived: Arrived = Arrived()
     filter_changed_on: date | None = None
+    decided: tuple[Decision, ...] = ()
     forms: Forms = Forms()
 
 

@@ -7,8 +7,9 @@ from math import isclose
 
 from ..engine.assessment import Alternative, Caution, FanAdvice, FanSpan, Figure, Known, NotKnown
 from ..engine.fan_answer import ReasonCode
+from ..engine.fan_score import Decision, score_of
 from .drawing import DayRow, Scale, day_rows, mark, strip
-from .figures import Written, day_name, sentence
+from .figures import Written, day_name, number, per_cent, sentence
 from .notes import Cell, Notes
 from .occasion import Occasion
 
@@ -34,6 +35,17 @@ class Way:
 
 
 @dataclass(frozen=True)
+class Outcome:
+    """One decision of the past: since when, what was told, how much the fan ran, the air expected and read."""
+
+    since: str
+    told: str
+    ran: str
+    expected: str
+    read: str
+
+
+@dataclass(frozen=True)
 class FanCard:
     """What the card of the fan shows; `is_lapsed` when the advice no longer holds; `told`: what automations hear."""
 
@@ -51,6 +63,8 @@ class FanCard:
     target: Written
     basis: str
     cautions: tuple[Caution, ...]
+    score: str
+    outcomes: tuple[Outcome, ...]
 
 
 def fan_card(occasion: Occasion) -> FanCard:
@@ -103,6 +117,8 @@ def fan_card(occasion: Occasion) -> FanCard:
         target=occasion.exact(fan.target_ug_m3, "ug/m3"),
         basis=sentence(fan.forecast_basis),
         cautions=tuple(each for each in occasion.assessment.cautions if each.applies_to == "fan"),
+        score=_score(occasion),
+        outcomes=tuple(_outcome(each, occasion) for each in occasion.beside.decided),
     )
 
 
@@ -149,6 +165,34 @@ def _told(occasion: Occasion) -> str:
         until = occasion.when(answer.override.until)
         told += f" A person wants this until {until}: {asked[answer.override.action]}{note}."
     return told
+
+
+def _score(occasion: Occasion) -> str:
+    """What the latest decisions came to together; nothing before any has stood for a while."""
+    score = score_of(occasion.beside.decided)
+    told = []
+    if score.expected_pm25 is not None and score.indoor_pm25 is not None:
+        told.append(
+            f"Over the last {number(score.hours)} h the air indoors came to {number(score.indoor_pm25)} µg/m³, where "
+            f"the plans expected {number(score.expected_pm25)}."
+        )
+    if score.runs:
+        told.append(f"Of {score.runs} runs asked for, {score.followed} were carried out.")
+    return " ".join(told)
+
+
+def _outcome(decision: Decision, occasion: Occasion) -> Outcome:
+    outcome, answer = decision.outcome, decision.answer
+    told = {"run": "Run", "rest": "Rest", "leave": "Leave alone"}[answer.action]
+    speed = f" at {answer.speed}" if answer.speed else ""
+    why = answer.reason_code.replace("_", " ")
+    return Outcome(
+        since=occasion.when(decision.time),
+        told=f"{told}{speed} ({why})",
+        ran="" if outcome.fan_ran is None else per_cent(outcome.fan_ran),
+        expected="" if outcome.expected_pm25 is None else number(outcome.expected_pm25),
+        read="" if outcome.indoor_pm25 is None else number(outcome.indoor_pm25),
+    )
 
 
 def _cost_of(fan: FanAdvice, occasion: Occasion) -> Figure:

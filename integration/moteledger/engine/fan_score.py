@@ -42,6 +42,38 @@ class Decision(Document):
     outcome: Outcome
 
 
+class Score(Document):
+    """What the decisions came to together, each weighed by the time that it stood.
+
+    `hours` are those of which the plan's expectation and the reading are both known, with their means (ug/m3);
+    `runs` how often a run was asked for and the fan's state is known, `followed` how often it was carried out.
+    """
+
+    hours: float = 0.0
+    expected_pm25: float | None = None
+    indoor_pm25: float | None = None
+    runs: int = 0
+    followed: int = 0
+
+
+def score_of(decisions: Sequence[Decision]) -> Score:
+    """The score of some decisions and their outcomes."""
+    both = [
+        ((each.outcome.until - each.time) / timedelta(hours=1), each.outcome.expected_pm25, each.outcome.indoor_pm25)
+        for each in decisions
+    ]
+    known = [(h, expected, read) for h, expected, read in both if expected is not None and read is not None]
+    hours = sum(h for h, _, _ in known)
+    runs = [each.outcome.followed for each in decisions if each.outcome.followed is not None]
+    return Score(
+        hours=hours,
+        expected_pm25=sum(h * expected for h, expected, _ in known) / hours if known else None,
+        indoor_pm25=sum(h * read for h, _, read in known) / hours if known else None,
+        runs=len(runs),
+        followed=sum(runs),
+    )
+
+
 def scored(decisions: Sequence[tuple[datetime, FanAnswer]], read: ReadSeries, now: datetime) -> tuple[Decision, ...]:
     """The decisions, the newest first as given, with their outcomes; `read` gives readings from and to microseconds."""
     ends = [now, *(made for made, _ in decisions)]

@@ -93,7 +93,8 @@ async def test_a_form_of_a_strange_page_cannot_wish(service, media_type: str) ->
 
 
 async def test_every_change_is_listed_with_its_reason_the_newest_first(service, assessment: Assessment) -> None:
-    assert (await (await service.get(f"{ANSWER}/decisions")).json()) == {"decisions": []}
+    nothing = {"hours": 0.0, "expected_pm25": None, "indoor_pm25": None, "runs": 0, "followed": 0}
+    assert (await (await service.get(f"{ANSWER}/decisions")).json()) == {"decisions": [], "score": nothing}
     service.fan.decide(assessment.fan)
     service.fan.decide(assessment.fan)
     (decision,) = (await (await service.get(f"{ANSWER}/decisions")).json())["decisions"]

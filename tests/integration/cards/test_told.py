@@ -6,10 +6,11 @@ from typing import Any
 
 import pytest
 
-from moteledger.cards import render_card, render_page
+from moteledger.cards import Beside, render_card, render_page
 from moteledger.cards.fan import alike
 from moteledger.engine.assessment import PressureChange
 from moteledger.engine.fan_answer import FanAnswer, Override, ReasonCode
+from moteledger.engine.fan_score import Decision, Outcome
 from moteledger.settings import Units
 from motemodel.estimate import StepKind
 
@@ -132,3 +133,31 @@ def test_ways_that_come_to_the_same_hours_share_a_row_that_names_them_all(typica
         "Thermostat only / the same as 30 min of each hour",
     ]
     assert "the same as" not in render_card("fan", typical.assessment, typical.house, now=typical.now)
+
+
+def test_the_fan_s_card_tells_what_came_of_the_last_decisions(typical: Any) -> None:
+    hour = timedelta(hours=1)
+
+    def decision(start: float, action: str, outcome: Outcome) -> Decision:
+        told = answer(typical, action, ReasonCode.PLANNED_RUN, speed="low" if action == "run" else None)
+        return Decision(time=typical.now - start * hour, answer=told, outcome=outcome)
+
+    decided = (
+        decision(1.0, "rest", Outcome(until=typical.now)),
+        decision(
+            3.0,
+            "run",
+            Outcome(until=typical.now - hour, expected_pm25=8.0, indoor_pm25=9.5, fan_ran=0.97, followed=True),
+        ),
+    )
+    markup = render_card(
+        "fan", typical.assessment, typical.house, now=typical.now, beside=Beside(decided=decided), answer=None
+    )
+    text = " ".join(markup.split())
+    assert "Over the last 2 h the air indoors came to 9.5 µg/m³, where the plans expected 8." in text.replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
+    assert "Of 1 runs asked for, 1 were carried out." in text
+    assert "Run at low (planned run)" in text
+    assert text.count("<i>not known</i>") == 3
+    assert "The last decisions" not in fan_card(typical, None)

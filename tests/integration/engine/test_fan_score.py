@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from moteledger.engine.fan_answer import FanAnswer, ReasonCode
-from moteledger.engine.fan_score import scored
+from moteledger.engine.fan_score import Score, score_of, scored
 from moteledger.store import Series, to_us
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -83,3 +83,21 @@ def test_a_decision_of_no_length_or_of_a_clock_set_back_has_no_score(later: time
 def test_beyond_what_was_planned_nothing_is_expected() -> None:
     (decision,) = scored([(NOON, answer("run", (5.0,)))], reader(), NOON + 2 * HOUR)
     assert decision.outcome.expected_pm25 is None
+
+
+def test_decisions_are_scored_together_by_the_time_that_each_stood() -> None:
+    every_minute = [(minute / 60.0, 8.0 if minute <= 60 else 5.0) for minute in range(-5, 241)]
+    running = [(-1.0, 0.0), (0.05, 1.0), (1.0, 0.0)]
+    decisions = [
+        (NOON + 3 * HOUR, answer("run", (4.0,))),
+        (NOON + HOUR, answer("rest", (6.0, 6.0))),
+        (NOON, answer("run", (9.0,))),
+    ]
+    told = scored(decisions, reader(indoor_pm25=every_minute, fan_running=running), NOON + 4 * HOUR)
+    score = score_of(told)
+    # One hour of 9, two of 6 and one of 4 expected; one hour of 8 and three of 5 read.
+    assert score.hours == pytest.approx(4.0)
+    assert score.expected_pm25 == pytest.approx((9.0 + 2 * 6.0 + 4.0) / 4.0)
+    assert score.indoor_pm25 == pytest.approx((8.0 + 3 * 5.0) / 4.0, rel=1e-3)
+    assert (score.runs, score.followed) == (2, 1)
+    assert score_of(()) == Score()
