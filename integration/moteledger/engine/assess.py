@@ -113,7 +113,7 @@ def study(
         air=air_now,
         estimates=_estimates(identification),
         expected=_expected(expected),
-        delivery=delivery(house, identification, expected, filter_, grid.moment(grid.grid.end_h)),
+        delivery=delivery(house, identification, expected, filter_, grid),
         ledger=books.ledger,
         events=tuple(
             Event(

@@ -1,7 +1,8 @@
 """Expected against delivered clean air: the verdict and, for a shortfall, its likely causes."""
 
 from dataclasses import replace
-from datetime import datetime
+
+import numpy as np
 
 from motemodel.estimate import Answer, Estimate, Evidence, Identification, judge
 from motemodel.estimate import Cause as ModelCause
@@ -10,15 +11,25 @@ from motemodel.filters import drop_pa, pm25_efficiency
 from ..settings import House
 from .assessment import Cause, Delivery, FilterAdvice, NotKnown, Verdict
 from .figures import figure
+from .grid import GriddedHouse
 from .survey import Survey, assembly, conditioned_curve, efficiency_curve
+
+_STEADY_ON = 0.95
+_AIRFLOW_UNCERTAINTY = 0.07
+"""Of a measured airflow, as the survey takes it (common practice, no source)."""
+_FEWEST_STEPS = 30
 
 
 def delivery(
-    house: House, identification: Identification, expected: Survey, filter_: FilterAdvice, now: datetime
+    house: House,
+    identification: Identification,
+    expected: Survey,
+    filter_: FilterAdvice,
+    grid: GriddedHouse,
 ) -> Delivery:
     """Judge what was delivered by what the survey leads one to expect, with what else is known as evidence."""
     evidence = replace(
-        evidence_of(house, filter_, now),
+        evidence_of(house, filter_, grid),
         fan_extra_entry_per_h=identification.fan_extra_entry_per_h,
         sensor_gain_ratio=identification.sensor_gain_ratio,
     )
@@ -46,8 +57,21 @@ def _cause(cause: ModelCause) -> Cause:
     return Cause(cause=cause.kind.value, evidence=cause.evidence, next_step=cause.next_step)
 
 
-def evidence_of(house: House, filter_: FilterAdvice, now: datetime) -> Evidence:
-    """What survey and pressures tell of the assembly beside the air it delivers."""
+def airflow_measured(grid: GriddedHouse) -> Estimate | None:
+    """The usual airflow while the fan runs, m3/h, where a signal tells of it for half an hour or more in all."""
+    airflow = grid.values("duct.airflow")
+    if airflow is None:
+        return None
+    running = airflow[(grid.fan > _STEADY_ON) & np.isfinite(airflow)]
+    if running.size < _FEWEST_STEPS or float(np.median(running)) <= 0.0:
+        return None
+    usual = float(np.median(running))
+    return Estimate(usual, usual * (1.0 - _AIRFLOW_UNCERTAINTY), usual * (1.0 + _AIRFLOW_UNCERTAINTY))
+
+
+def evidence_of(house: House, filter_: FilterAdvice, grid: GriddedHouse) -> Evidence:
+    """What survey, pressures and measured airflow tell of the assembly beside the air it delivers."""
+    now = grid.moment(grid.grid.end_h)
     settings, reference = house.filter, filter_.reference_airflow_m3h
     fitted = None if settings is None else assembly(settings)
     drop = filter_.drop_at_reference_pa
@@ -56,6 +80,8 @@ def evidence_of(house: House, filter_: FilterAdvice, now: datetime) -> Evidence:
     if settings is not None and settings.charged and (new := pm25_efficiency(efficiency_curve(settings))) > 0.0:
         conditioned = pm25_efficiency(conditioned_curve(settings)) / new
     return Evidence(
+        airflow_m3h=airflow_measured(grid),
+        design_airflow_m3h=house.air_handler.airflow,
         drop_pa=None if isinstance(drop, NotKnown) else Estimate(drop.value, drop.low, drop.high),
         expected_drop_pa=None if fitted is None or reference is None else float(drop_pa(fitted, reference)),
         final_drop_pa=filter_.drop_limit_pa,

@@ -105,7 +105,7 @@ def prove(house: House, readings: Mapping[str, Series], *, wanted: float = WANTE
         expected_clean_air_delivered_m3h=figure(expected.clean_air_delivered_m3h, "m3/h"),
         expected_installed_efficiency=figure(expected.installed_efficiency, "1"),
         delivery=verdict_on(
-            delivered, expected.clean_air_delivered_m3h, evidence_of(house, filter_advice(house, grid, now), now)
+            delivered, expected.clean_air_delivered_m3h, evidence_of(house, filter_advice(house, grid, now), grid)
         ),
         half_width=half_width,
         wanted_half_width=wanted,

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from functools import cache
 from typing import Any
 
+import numpy as np
 import pytest
 
 from moteledger.engine import Assessment, assess
@@ -69,6 +70,25 @@ def test_an_assembly_that_gives_half_is_short_with_causes_and_what_to_look_at(
     for cause in told.likely_causes:
         assert cause.evidence
         assert cause.next_step
+
+
+def test_an_airflow_measured_at_half_of_what_the_survey_says_is_the_first_thing_to_look_at(
+    house: Houses, week: dict[str, Series]
+) -> None:
+    """The fan moves what is delivered, through a medium that catches all; the nameplate says twice as much."""
+    fan = week["fan.running"]
+    moved = Series(fan.time_us, np.where(fan.value > 0.5, TRUE_M3H * (1.0 + 0.02 * np.sin(fan.time_us / 6e7)), 0.0))
+    surveyed = house(
+        air_handler={"airflow": f"{2.0 * TRUE_M3H} m3/h"}, filter={"efficiency": {"e1": 1.0, "e2": 1.0, "e3": 1.0}}
+    )
+    told = assess(surveyed, week | {"duct.airflow": moved}).delivery
+    assert told.verdict == "short"
+    first = told.likely_causes[0]
+    assert first.cause == "low airflow"
+    assert "50% below design" in first.evidence
+    assert "external static" in first.next_step
+    # It explains the whole of it, so gaps are not suspected.
+    assert "gaps around the filter" not in {cause.cause for cause in told.likely_causes}
 
 
 def test_near_the_85_per_cent_asked_nobody_can_tell(judged: Callable[..., Assessment]) -> None:
