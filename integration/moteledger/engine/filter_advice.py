@@ -12,13 +12,14 @@ from motemodel.bounds import FloatArray
 from motemodel.estimate import Answer, Estimate, PressureWatch, StepKind, Unknown
 from motemodel.filters import DUST_GRID, Filter, as_installed_curve, drop_pa, dust_caught_mg
 from motemodel.particles import HOUSE_DUST, mass_weighted_mean
-from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling, reach_by_growth
+from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling
 from motemodel.units import M3H_PER_CFM
 
 from ..settings import BlowerType, FilterSettings, House
 from ..store import from_us, to_us
 from .assessment import FilterAdvice, PressureChange
 from .figures import figure
+from .filter_ahead import reach_by_pressure
 from .filter_change import with_filter_since
 from .filter_past import FilterPast, filter_past, reference_airflow, steady_drop, watched
 from .grid import GriddedHouse
@@ -26,9 +27,6 @@ from .survey import assembly, dust_of, efficiency_curve
 
 _USUAL_FINAL_RATIO = 2.0
 _FARTHEST_DAYS = 3650.0
-_LATE_QUARTERS = 28 * 96
-_UNLIKE_BEFORE = 0.35
-"""Share by which a filter may load faster or slower than before, with 90 % confidence (common practice)."""
 _ORDER_AHEAD = timedelta(days=14)
 """Time to buy a filter and have it in the house (common practice, no source)."""
 _WATTS_PER_PA = 0.281 / 124.5
@@ -65,7 +63,7 @@ def filter_advice(
     limit = _limit(settings, fitted, reference)
     dust = _dust(house, gridded, today)
     reaches = []
-    pressure = None if limit is None else _reach_by_pressure(past, watch, limit)
+    pressure = None if limit is None else reach_by_pressure(house, past, watch, limit)
     if pressure is not None:
         reaches.append(pressure)
     if settings.installed is not None:
@@ -151,22 +149,6 @@ def _changed_on(house: House, watch: PressureWatch) -> date | None:
     seen = _moment(max(changes)).astimezone(house.zone).date() if changes else None
     installed = house.filter.installed if house.filter is not None else None
     return None if seen is None or (installed is not None and seen <= installed) else seen
-
-
-def _reach_by_pressure(past: FilterPast, watch: PressureWatch, limit_pa: float) -> Reach | None:
-    """Days until the drop meets its limit, growing by equal shares per running day, the fan running as of late."""
-    drop, growth = watch.drop_at_reference_pa, watch.growth_per_running_day
-    late = past.run_share[-_LATE_QUARTERS:]
-    late = late[np.isfinite(late)]
-    if not (isinstance(drop, Estimate) and isinstance(growth, Estimate) and late.size and drop.value > 0.0):
-        return None
-    now = (math.log(drop.value), math.log(max(drop.low, 0.1 * drop.value)), math.log(drop.high))
-    half = max(growth.high - growth.value, growth.value - growth.low)
-    # What comes is not what was: other weather, other people, other dust.
-    spread = math.hypot(half, _UNLIKE_BEFORE * abs(growth.value))
-    share = float(late.mean())
-    per_day = (share * growth.value, share * (growth.value - spread), share * (growth.value + spread))
-    return reach_by_growth("pressure", now, per_day, math.log(limit_pa))
 
 
 def _cost_best_on(house: House, gridded: GriddedHouse, growth: Answer, today: date) -> date | None:

@@ -4,16 +4,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from motemodel.bounds import FloatArray
 from motemodel.estimate import PressureWatch, drop_at_reference, watch_pressure
-from motemodel.filters import USUAL_EXPONENT
-from motemodel.filters import drop_pa as clean_drop_pa
 
-from ..settings import BlowerType, House
+from ..settings import House
 from ..store import Series
+from .airflow_fall import AirflowFall, clean_drop_at
 from .grid import AssessmentError, GriddedHouse, gridded
-from .survey import assembly
 
 _WIDTH_H = 0.25
 _US_PER_H = 3_600_000_000
@@ -23,6 +22,7 @@ _LONGEST_US = 2 * 8766 * _US_PER_H
 FILTER_SIGNALS = {
     "indoor.pm25",
     "outdoor.pm25",
+    "outdoor.temperature",
     "fan.running",
     "fan.runtime",
     "fan.runtime_total",
@@ -33,16 +33,8 @@ FILTER_SIGNALS = {
     "duct.static_pressure",
 }
 """What the past of a filter is read from; the particles span the grid."""
-_SENSOR_PA, _SENSOR_SHARE = 1.0, 0.02
+SENSOR_PA, SENSOR_SHARE = 1.0, 0.02
 """What a differential-pressure sensor in the field may be off, with 90 % confidence (common practice, no source)."""
-_USUAL_STATIC_PA = 150.0
-_USUAL_FALL = {
-    BlowerType.PERMANENT_SPLIT_CAPACITOR: 0.17,
-    BlowerType.CONSTANT_TORQUE: 0.1,
-    BlowerType.CONSTANT_AIRFLOW: 0.0,
-}
-"""Share of the airflow that is lost where the filter's drop grows by the whole external static (common practice, no
-source); from none to twice as much may be."""
 
 
 @dataclass(frozen=True)
@@ -50,13 +42,16 @@ class FilterPast:
     """The past of the filter, (N,) each, oldest first.
 
     `time_us`: middle of the quarter, since 1970 UTC; `drop_pa` at the reference airflow while the fan ran throughout,
-    NaN where it did not; `run_share` of the quarter, NaN where unknown; `static_pa` in the duct, NaN where unknown.
+    NaN where it did not; `run_share` of the quarter, NaN where unknown; `static_pa` in the duct, NaN where unknown;
+    `outdoor_c` temperature and `indoor_ug_m3` PM2.5, NaN where unknown.
     """
 
-    time_us: np.ndarray
+    time_us: NDArray[np.int64]
     drop_pa: FloatArray
     run_share: FloatArray
     static_pa: FloatArray
+    outdoor_c: FloatArray
+    indoor_ug_m3: FloatArray
     airflow_measured: bool
 
     def then(self, later: "FilterPast") -> "FilterPast":
@@ -71,6 +66,8 @@ class FilterPast:
             drop_pa=joined("drop_pa"),
             run_share=joined("run_share"),
             static_pa=joined("static_pa"),
+            outdoor_c=joined("outdoor_c"),
+            indoor_ug_m3=joined("indoor_ug_m3"),
             airflow_measured=later.airflow_measured,
         )
 
@@ -122,6 +119,8 @@ def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
         drop_pa=nothing[:count] if drop is None else medians(drop),
         run_share=means(gridded.fan),
         static_pa=medians(static),
+        outdoor_c=means(gridded.values_or_nan("outdoor.temperature")),
+        indoor_ug_m3=means(gridded.values_or_nan("indoor.pm25")),
         airflow_measured=gridded.values("duct.airflow") is not None,
     )
 
@@ -153,11 +152,12 @@ def watched(house: House, past: FilterPast, installed_us: int | None) -> Pressur
     """
     known = np.isfinite(past.drop_pa)
     time_h = past.time_us / _US_PER_H
-    clean = _clean_drop(house)
-    drop = past.drop_pa if past.airflow_measured else _at_full_airflow(house, past.drop_pa, clean)
+    reference = reference_airflow(house)
+    clean = clean_drop_at(house, reference)
+    drop = past.drop_pa if past.airflow_measured else AirflowFall(house, reference).full(past.drop_pa)
     at = float(np.median(drop[known][-96:])) if known.any() else 0.0
     hidden = at - float(np.median(past.drop_pa[known][-96:])) if known.any() else 0.0
-    off = float(np.hypot(np.hypot(_SENSOR_PA, _SENSOR_SHARE * at), hidden))
+    off = float(np.hypot(np.hypot(SENSOR_PA, SENSOR_SHARE * at), hidden))
     share = np.nan_to_num(past.run_share, nan=_mean(past.run_share))
     return watch_pressure(
         time_h,
@@ -169,25 +169,6 @@ def watched(house: House, past: FilterPast, installed_us: int | None) -> Pressur
         run_h=np.cumsum(share) * _step_h(time_h),
         accuracy=(off, off),
     )
-
-
-def _clean_drop(house: House) -> float | None:
-    """The surveyed filter's clean drop at the reference airflow, Pa."""
-    fitted = assembly(house.filter) if house.filter is not None else None
-    reference = reference_airflow(house)
-    return None if fitted is None or reference is None else float(clean_drop_pa(fitted, reference))
-
-
-def _at_full_airflow(house: House, drop_pa: FloatArray, clean_pa: float | None) -> FloatArray:
-    """The drop as it would be had the airflow not fallen with loading; as read where none is surveyed."""
-    if clean_pa is None:
-        return drop_pa
-    static = house.air_handler.external_static or _USUAL_STATIC_PA
-    full = drop_pa
-    for _ in range(3):
-        lost = _USUAL_FALL[house.air_handler.blower] * np.clip((full - clean_pa) / static, 0.0, 1.0)
-        full = drop_pa / (1.0 - lost) ** USUAL_EXPONENT
-    return full
 
 
 def _mean(values: FloatArray) -> float:

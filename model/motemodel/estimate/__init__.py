@@ -12,7 +12,7 @@ from .decay import USUAL_ENTRY, Decay, DecayTest, combined, decay_test, fit_deca
 from .events import Event
 from .gain import GainPrior, gain_side_by_side
 from .identification import Identification, identify
-from .pressure import PressureStep, PressureWatch, StepKind, drop_at_reference, watch_pressure
+from .pressure import DailyDrops, PressureStep, PressureWatch, StepKind, drop_at_reference, watch_pressure
 from .record import HouseRecord
 from .verdict import SHARE_NEEDED, Cause, CauseKind, Delivery, Evidence, Verdict, judge, quotient
 
@@ -22,6 +22,7 @@ __all__ = [
     "Answer",
     "Cause",
     "CauseKind",
+    "DailyDrops",
     "Decay",
     "DecayTest",
     "Delivery",

@@ -16,9 +16,10 @@ from .answer import Answer, Estimate, Unknown
 
 _DEAD_PA = 1.5
 _LEAST_DAYS = 5
-_LATER_PART = 0.6
 _SETTLE_H = 12.0
 _BACK_H = 36.0
+# Filters of one kind differ by about a tenth, and so does the airflow through them (common practice, no source).
+_NEAR_CLEAN = (0.8, 1.25)
 
 
 class StepKind(StrEnum):
@@ -44,18 +45,32 @@ class PressureStep:
 
 
 @dataclass(frozen=True)
+class DailyDrops:
+    """Medians of each day with the fan running since the last filter change, (N,) each, oldest first.
+
+    Time and hours run by then, h; the drop at the reference airflow, Pa.
+    """
+
+    time_h: FloatArray
+    run_h: FloatArray
+    drop_pa: FloatArray
+
+
+_NO_DAYS = DailyDrops(np.empty(0), np.empty(0), np.empty(0))
+
+
+@dataclass(frozen=True)
 class PressureWatch:
     """The drop now at the reference airflow (Pa), its growth since the last filter change (Pa/day), and the steps.
 
-    `growth_per_running_day` is the share by which it grows per 24 h with the fan running (of its logarithm), in the
-    later part of its life: filters that load clog ever faster, about by equal shares (`filters.loading`).
+    `daily` is what they were told from; without a day where the drop cannot be told.
     """
 
     drop_at_reference_pa: Answer
     growth_pa_per_day: Answer
-    growth_per_running_day: Answer
     steps: tuple[PressureStep, ...]
     sound: bool
+    daily: DailyDrops = _NO_DAYS
 
     def days_until(self, limit_pa: float) -> Answer:
         """Days until the drop meets a limit, with the interval that drop and growth together leave."""
@@ -123,7 +138,7 @@ def watch_pressure(
     running = (fan > 0.95) & np.isfinite(drop_pa) & np.isfinite(time_h)
     if np.count_nonzero(running) < 24:
         why = Unknown("fewer than 24 readings with the fan running", "wait until the fan has run for a day in all")
-        return PressureWatch(why, why, why, (), True)
+        return PressureWatch(why, why, (), True)
     time, drop = time_h[running], drop_pa[running]
     static = static_pa[running] if static_pa is not None else None
     clean = clean_drop_pa if clean_drop_pa is not None else float(np.quantile(drop, 0.25))
@@ -138,7 +153,7 @@ def watch_pressure(
             usable &= ~((time >= step.time_h) & (time < step.time_h + _SETTLE_H))
     if not sound:
         why = Unknown(f"since {steps[-1].time_h:.0f} h: {steps[-1].kind}", "look at filter, doors, hose and registers")
-        return PressureWatch(why, why, why, steps, sound)
+        return PressureWatch(why, why, steps, sound)
     if run_h is None:
         run_h = np.cumsum(np.nan_to_num(fan)) * float(np.median(np.diff(time_h)))
     return _trend(time[usable], run_h[running][usable], drop[usable], accuracy, steps)
@@ -162,20 +177,17 @@ def _trend(
     if days.size < _LEAST_DAYS:
         if not drop.size:
             why = Unknown("no reading with the fan running since the filter was changed", "wait for some")
-            return PressureWatch(why, why, why, steps, True)
+            return PressureWatch(why, why, steps, True)
         half = 1.645 * float(np.std(drop)) / max(np.sqrt(days.size), 1.0)
         why = Unknown(
             f"only {days.size} days with the fan running since the filter was changed", "wait for a week of readings"
         )
-        return PressureWatch(level(float(np.median(drop)), half), why, why, steps, True)
+        return PressureWatch(level(float(np.median(drop)), half), why, steps, True)
     of_day = [day == d for d in days]
     centre, middle_day, run_day = (np.array([np.median(x[d]) for d in of_day]) for x in (drop, time / 24, run_h / 24))
     growth, now, half = _line(middle_day, centre, float(time[-1]) / 24.0)
-    late = (run_day >= run_day[-1] - _LATER_PART * (run_day[-1] - run_day[0])) & (centre > _DEAD_PA)
-    by_running: Answer = Unknown("the fan has not run on enough days of late", "wait for a week of readings")
-    if np.unique(run_day[late]).size >= _LEAST_DAYS:
-        by_running = _line(run_day[late], np.log(centre[late]), 0.0)[0]
-    return PressureWatch(level(now, half), growth, by_running, steps, True)
+    daily = DailyDrops(24.0 * middle_day, 24.0 * run_day, centre)
+    return PressureWatch(level(now, half), growth, steps, True, daily)
 
 
 def _line(place: FloatArray, value: FloatArray, end: float) -> tuple[Estimate, float, float]:
@@ -261,7 +273,9 @@ def _of(static: FloatArray | None, level: _Level) -> float | None:
 
 def _kind(after: FloatArray, static_change: float | None, level: _Level, clean: float) -> tuple[StepKind, str]:
     to = f"from {level.before:.0f} to {level.after:.0f} Pa with the fan running"
-    dead = abs(level.after) < _DEAD_PA and float(np.std(after)) < _DEAD_PA
+    # By medians: the reading of the step itself may still stand among those after it.
+    scatter = 1.4826 * float(np.median(np.abs(after - np.median(after))))
+    dead = max(abs(level.after), abs(float(np.median(after))), scatter) < _DEAD_PA
     lower = level.after < level.before
     back_in = not lower and level.before < 0.6 * clean and 0.7 * clean < level.after < 1.6 * clean
     likely = (
@@ -277,9 +291,10 @@ def _kind(after: FloatArray, static_change: float | None, level: _Level, clean: 
             f", below half of a clean filter's {clean:.0f} Pa",
         ),
         (
-            lower and level.after < 1.35 * clean and level.before > 1.15 * clean,
+            lower and _NEAR_CLEAN[0] * clean < level.after < _NEAR_CLEAN[1] * clean < level.before,
             StepKind.FILTER_CHANGED,
-            f", near the clean filter's {clean:.0f} Pa",
+            f", near the clean filter's {clean:.0f} Pa"
+            + ("; closed registers would look alike" if static_change is None else ""),
         ),
         (back_in, StepKind.FILTER_CHANGED, ": a filter is in again"),
         (not lower and abs(level.before) < _DEAD_PA, StepKind.FILTER_CHANGED, ": the reading is back"),

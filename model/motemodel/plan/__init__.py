@@ -2,11 +2,13 @@
 
 Parts: `fan` (what a way to run it comes to), `fan_rules` (simple ways), `fan_schedule` (the cheapest that holds the
 target, or the cleanest within a budget; `fan_steps`, `fan_bound`, `fan_polish` do its work), `fan_smoke` (when
-filtering cannot), `forecast` (outdoor air and calls ahead), `change` (limits of a filter), `household` (the house
+filtering cannot), `forecast` (outdoor air and calls ahead), `change` (limits of a filter),
+`season` (the year's running ahead), `clogging` (when a drop meets its limit), `household` (the house
 round it), `life` (years of it there), `day` (one unchanging day with it), `proof` (the fan-off / fan-on test).
 """
 
 from .change import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling, reach_by_growth
+from .clogging import DropHistory, LoadAhead, reach_by_clogging
 from .day import steady_air
 from .fan import FanPlan, HouseRates, Outlook, barred_after_cooling, planned
 from .fan_rules import ALWAYS_ON, THERMOSTAT_ONLY, above_indoors, best_plan, minutes_of_each_hour, simple_plans
@@ -34,29 +36,46 @@ from .proof import (
     plan_proof,
     start_needed,
 )
+from .season import (
+    TEMPERATE,
+    Climate,
+    RunningAhead,
+    RunningHabit,
+    Season,
+    running_ahead,
+    running_habit,
+    usual_season,
+)
 
 __all__ = [
     "ALWAYS_ON",
     "MIXING_H",
     "PLANNED",
     "PM25_BINS",
+    "TEMPERATE",
     "THERMOSTAT_ONLY",
     "AirTarget",
     "CallHabit",
+    "Climate",
     "Costs",
+    "DropHistory",
     "Dwell",
     "FanPlan",
     "Forecast",
     "HouseRates",
     "Household",
     "Life",
+    "LoadAhead",
     "Outdoors",
     "Outlook",
     "ProofConditions",
     "ProofPlan",
     "Reach",
+    "RunningAhead",
+    "RunningHabit",
     "Runtime",
     "Schedule",
+    "Season",
     "SensorNoise",
     "Speed",
     "above_indoors",
@@ -77,15 +96,19 @@ __all__ = [
     "plan_proof",
     "planned",
     "reach_by_age",
+    "reach_by_clogging",
     "reach_by_cost",
     "reach_by_filling",
     "reach_by_growth",
     "room_cleaner_m3h",
+    "running_ahead",
+    "running_habit",
     "simple_plans",
     "simulate_life",
     "start_needed",
     "steady_air",
     "temperature_forecast",
+    "usual_season",
     "usual_share_by_hour",
     "without_intake",
 ]

@@ -4,21 +4,36 @@ import runpy
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 STUDY = Path(__file__).parents[2] / "studies" / "filter_date.py"
 
 
-def test_three_lives_are_drawn_and_each_is_given_a_date() -> None:
-    study = runpy.run_path(str(STUDY))
-    late, held = study["study"](3, 5)
-    assert late.shape == held.shape == (3,)
-    assert np.isfinite(late).all()
-    assert (np.abs(late) < 120.0).all()
+@pytest.fixture(scope="module")
+def study() -> dict:
+    return runpy.run_path(str(STUDY))
 
 
-def test_without_anything_that_changes_the_dates_lie_closer() -> None:
-    study = runpy.run_path(str(STUDY))
+def test_lives_of_every_case_are_drawn_and_each_is_given_a_date_with_its_interval(study: dict) -> None:
+    for how in study["CASES"].values():
+        found = study["study"](1, 5, how)
+        assert np.isfinite(found[0].late)
+        assert abs(found[0].late) < 120.0
+        assert 0.0 < found[0].width_days < 400.0
+
+
+def test_a_steady_life_with_airflow_weather_and_blower_told_is_dated_within_the_ten_days(study: dict) -> None:
     rng = np.random.default_rng(2)
-    one = study["life"](rng, 0.0)
-    late, _ = study["missed_by"](one)
-    assert abs(late) < 60.0
+    how = study["Lives"](weather=True, climate=True, blower=True, pm25=True, unsteady=0.0)
+    one = study["life"](rng, how)
+    while one.airflow_m3h is None:
+        one = study["life"](rng, how)
+    found = study["missed_by"](one)
+    assert abs(found.late) <= 10.0
+    assert found.held
+
+
+def test_the_study_calls_a_late_date_late(study: dict) -> None:
+    one = study["life"](np.random.default_rng(5), study["Lives"]())
+    assert one.due - one.installed >= study["timedelta"](days=study["LEAST_DAYS"])
+    assert (one.due - study["timedelta"](days=study["AHEAD_DAYS"]) - one.installed).days * 96 == one.time_h.size

@@ -1,0 +1,141 @@
+"""When the filter's drop meets its limit: its trend so far, over the fan's running and the dust that lie ahead."""
+
+import numpy as np
+
+from motemodel.bounds import FloatArray
+from motemodel.estimate import PressureWatch
+from motemodel.filters import clogging_weight
+from motemodel.particles import HOUSE_DUST, INDOOR_COOKING, MassDistribution, SizeGrid
+from motemodel.plan import (
+    TEMPERATE,
+    Climate,
+    DropHistory,
+    LoadAhead,
+    Reach,
+    reach_by_clogging,
+    running_ahead,
+    running_habit,
+    usual_season,
+)
+
+from ..settings import FilterSettings, House
+from .airflow_fall import AirflowFall
+from .filter_past import SENSOR_PA, SENSOR_SHARE, FilterPast, reference_airflow
+from .survey import dust_of, efficiency_curve
+
+_US_PER_DAY = 24 * 3_600_000_000
+_AHEAD_DAYS = 1500
+_LOOKED_AT = np.unique(np.round(np.geomspace(1.0, _AHEAD_DAYS, 150)).astype(np.intp))
+"""Days ahead for which the chance to be at the limit is reckoned; it is smooth between them."""
+_Z_90 = 1.6448536269514722
+_TOLD_SD_C = 1.5
+_LATE_DAYS = 30
+
+
+def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limit_pa: float) -> Reach | None:
+    """Days until the drop meets its limit; None while that cannot be told.
+
+    The fan runs by its own habit with the season's temperature, recorded here as far as it is and else of the house
+    file's climate. The filter takes house dust, always alike, and PM2.5, as measured indoors.
+    """
+    daily = watch.daily
+    if house.filter is None or daily.drop_pa.size == 0:
+        return None
+    day, share, outdoor_c, indoor = _by_day(past)
+    usual = usual_season(day, outdoor_c, _climate(house))
+    habit = running_habit(share, np.where(np.isfinite(outdoor_c), outdoor_c, usual.expected_c(day)))
+    to_come = day[-1] + 1.0 + np.arange(_AHEAD_DAYS)
+    late = outdoor_c[-2:] - usual.expected_c(day[-2:])
+    anomaly = float(np.nanmean(late)) if np.isfinite(late).any() else 0.0
+    running = running_ahead(habit, usual, to_come, anomaly_k=anomaly)
+    share = np.where(np.isfinite(share), share, habit.share(usual.expected_c(day)))
+    drops = _drops(house, past, daily.drop_pa, limit_pa)
+    ways = []
+    for dustiness, dusty_weight in _dustiness(house.filter, house, indoor):
+        ahead_dusty = 0.5 * (1.0 + float(dustiness[-_LATE_DAYS:].mean()))
+        for drop, airflow, airflow_ahead, fall_weight in drops:
+            load = np.cumsum(share * dustiness * np.interp(day + 0.5, daily.time_h / 24.0, airflow))
+            per_run_day = ahead_dusty * airflow_ahead
+            ahead = LoadAhead(
+                _LOOKED_AT.astype(np.float64),
+                per_run_day * running.run_days[_LOOKED_AT - 1],
+                per_run_day * running.run_days_sd[_LOOKED_AT - 1],
+            )
+            load_at = np.interp(daily.time_h / 24.0, day + 1.0, load)
+            ways.append((DropHistory(load_at, drop, float(load[-1]), dusty_weight * fall_weight), ahead))
+    limit_sd = float(np.hypot(SENSOR_PA, SENSOR_SHARE * limit_pa)) / _Z_90
+    return reach_by_clogging("pressure", ways, limit_pa, limit_sd, float(running.run_days[_LATE_DAYS]) / _LATE_DAYS)
+
+
+def _by_day(past: FilterPast) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Each day since 1970 from the first to the last: number, share run, outdoor degC, indoor PM2.5; NaN if unknown."""
+    number = past.time_us // _US_PER_DAY
+    first = int(number[0])
+    at = (number - first).astype(np.intp)
+    count = int(at[-1]) + 1
+
+    def means(values: FloatArray) -> FloatArray:
+        known = np.isfinite(values)
+        seen = np.bincount(at[known], minlength=count)
+        total = np.bincount(at[known], values[known], minlength=count)
+        return np.asarray(np.divide(total, seen, out=np.full(count, np.nan), where=seen > 0))
+
+    day = first + np.arange(float(count))
+    return day, means(past.run_share), means(past.outdoor_c), means(past.indoor_ug_m3)
+
+
+def _climate(house: House) -> Climate:
+    """The climate of the house file where it states it, else a temperate one that may be far off."""
+    told = house.outdoors
+    if not {"coldest_month", "warmest_month"} <= told.model_fields_set:
+        return TEMPERATE
+    mean, swing = (told.warmest_month + told.coldest_month) / 2.0, (told.warmest_month - told.coldest_month) / 2.0
+    return Climate(mean, swing, _TOLD_SD_C, _TOLD_SD_C)
+
+
+def _drops(
+    house: House, past: FilterPast, drop_pa: FloatArray, limit_pa: float
+) -> list[tuple[FloatArray, FloatArray, float, float]]:
+    """The drop at the reference airflow, in as many ways as the airflow may have fallen, and how likely each is.
+
+    With each goes the share of the airflow that was left, which is the dusty air that the filter saw, and the share
+    until the limit.
+    """
+    fall = AirflowFall(house, reference_airflow(house))
+    if past.airflow_measured:
+        ways = [(drop_pa, 1.0, 1.0)]
+    else:
+        read = fall.as_read(drop_pa)
+        ways = [(fall.full(read, times), times, weight) for times, weight in fall.may_be]
+    found = []
+    for drop, times, weight in ways:
+        ahead = fall.airflow_share(np.array([drop[-1], limit_pa]), times).mean()
+        found.append((drop, fall.airflow_share(drop, times), float(ahead), weight))
+    return found
+
+
+def _dustiness(settings: FilterSettings, house: House, indoor_ug_m3: FloatArray) -> list[tuple[FloatArray, float]]:
+    """How much each day's air loads the filter beside the mean, for as little, usual and much house dust as may be.
+
+    What is made indoors and what comes in is weighed by what it does to the drop, `filters.clogging_weight`.
+    """
+    mean = float(np.nanmean(indoor_ug_m3))
+    if not mean > 0.0:
+        return [(np.ones(indoor_ug_m3.size), 1.0)]
+    # Single readings of a sensor may be far off; ten times the mean is a fire.
+    departs = np.clip(np.nan_to_num(indoor_ug_m3, nan=mean) / mean, 0.0, 10.0) - 1.0
+    curve = efficiency_curve(settings)
+
+    def clogging(distribution: MassDistribution, low: float, high: float) -> float:
+        grid = SizeGrid(tuple(np.geomspace(low, high, 41)))
+        at = grid.midpoints_um
+        return float(np.sum(distribution.bin_fractions(grid) * curve(at) * clogging_weight(at)))
+
+    fine = mean * clogging(INDOOR_COOKING, 0.01, 2.5) / INDOOR_COOKING.fraction_between(0.01, 2.5)
+    coarse = clogging(HOUSE_DUST, 0.01, 300.0)
+    dust = dust_of(house)
+    ways = []
+    for concentration, weight in ((dust.low, 1.0), (dust.value, 2.0), (dust.high, 1.0)):
+        part = fine / (fine + coarse * concentration)
+        ways.append((1.0 + part * departs, weight))
+    return ways

@@ -1,0 +1,98 @@
+"""The day on which a loading filter's drop meets its limit, from its own record."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from motemodel.plan import DropHistory, LoadAhead, reach_by_clogging
+
+SHARE = 0.5
+DAYS = np.unique(np.round(np.geomspace(1.0, 1500.0, 150)))
+AHEAD = LoadAhead(DAYS, SHARE * DAYS, np.zeros(DAYS.size))
+
+
+def reach(drop: np.ndarray, limit: float = 125.0, weight: float = 1.0):
+    load = SHARE * np.arange(1.0, drop.size + 1.0)
+    return reach_by_clogging("pressure", [(DropHistory(load, drop, float(load[-1]), weight), AHEAD)], limit, 0.5, SHARE)
+
+
+@pytest.mark.parametrize("days", [15, 40, 55])
+def test_growth_by_equal_shares_is_due_on_the_day_that_logarithms_find(days: int) -> None:
+    # Li et al. (2022), Sep. Purif. Technol. 284, 120209: the drop of loading filters grows exponentially with the dust.
+    scatter = np.random.default_rng(1).normal(0.0, 0.1, days)
+    found = reach(60.0 * np.exp(np.arange(1.0, days + 1.0) / 80.0) + scatter)
+    due = 80.0 * math.log(125.0 / 60.0) - days
+    assert found.days == pytest.approx(due, abs=3.0)
+    assert found.low < due < found.high
+
+
+@pytest.mark.parametrize("days", [20, 40, 55])
+def test_a_cake_of_even_resistance_grows_in_a_straight_line_and_lies_within_the_interval(days: int) -> None:
+    # Darcy's law: the drop of a cake goes with its thickness.
+    scatter = np.random.default_rng(2).normal(0.0, 0.1, days)
+    found = reach(60.0 + np.arange(1.0, days + 1.0) + scatter)
+    assert found.low < 65.0 - days < found.high
+
+
+def test_the_longer_the_record_the_narrower_the_interval() -> None:
+    grown = 60.0 * np.exp(np.arange(1.0, 200.0) / 250.0)
+    widths = [reach(grown[:days], 150.0) for days in (25, 60, 140)]
+    assert widths[0].high - widths[0].low > widths[1].high - widths[1].low > widths[2].high - widths[2].low
+
+
+def test_the_interval_holds_the_day_nine_times_in_ten_where_dust_comes_unevenly() -> None:
+    # Monte Carlo: a filter that grows by equal shares of dust that varies by 0.6 from day to day, independently.
+    rng = np.random.default_rng(3)
+    held = []
+    for _ in range(60):
+        dust = rng.gamma(1.0 / 0.36, 0.36, 600)
+        drop = 60.0 * np.exp(np.cumsum(dust) / 150.0)
+        due = int(np.argmax(drop >= 125.0)) + 1
+        known = due - 40
+        found = reach(drop[:known] + rng.normal(0.0, 0.3, known))
+        held.append(found.low <= due - known <= found.high)
+    assert 0.8 <= np.mean(held) <= 1.0
+
+
+def test_a_drop_past_its_limit_is_due_now_and_one_that_falls_is_never() -> None:
+    assert reach(130.0 + np.arange(20.0)).days == 0.0
+    assert math.isinf(reach(90.0 - 0.2 * np.arange(40.0)).days)
+
+
+def test_three_days_or_no_running_tell_nothing() -> None:
+    assert reach(np.array([60.0, 61.0, 62.0])) is None
+    still = DropHistory(np.ones(20), np.linspace(60.0, 70.0, 20), 1.0)
+    assert reach_by_clogging("pressure", [(still, AHEAD)], 125.0, 0.5, SHARE) is None
+
+
+def test_ways_that_the_record_cannot_tell_apart_widen_the_interval() -> None:
+    load = SHARE * np.arange(1.0, 61.0)
+    one, other = (60.0 * np.exp(np.arange(1.0, 61.0) / life) for life in (110.0, 150.0))
+    both = [(DropHistory(load, drop, 30.0), AHEAD) for drop in (one, other)]
+    together = reach_by_clogging("pressure", both, 125.0, 0.5, SHARE)
+    alone = [reach_by_clogging("pressure", [way], 125.0, 0.5, SHARE) for way in both]
+    assert together.low < alone[1].low
+    assert together.high > alone[0].high
+    assert alone[0].days < together.days < alone[1].days
+
+
+def test_more_running_ahead_is_due_sooner() -> None:
+    load = SHARE * np.arange(1.0, 61.0)
+    history = DropHistory(load, 60.0 * np.exp(np.arange(1.0, 61.0) / 150.0), 30.0)
+    due = [
+        reach_by_clogging(
+            "pressure", [(history, LoadAhead(DAYS, share * DAYS, 0.05 * share * DAYS))], 125.0, 0.5, share
+        ).days
+        for share in (0.25, 0.5, 1.0)
+    ]
+    assert due[0] == pytest.approx(2.0 * due[1], rel=0.05)
+    assert due[1] == pytest.approx(2.0 * due[2], rel=0.05)
+
+
+@given(st.lists(st.floats(0.0, 2000.0), min_size=1, max_size=40), st.floats(1.0, 2500.0))
+def test_any_record_gives_an_ordered_interval_or_none(drop: list[float], limit: float) -> None:
+    found = reach(np.array(drop), limit)
+    assert found is None or 0.0 <= found.low <= found.days <= found.high
