@@ -16,7 +16,7 @@ from typing import Annotated, Literal, TypeVar
 from aiohttp import web
 from pydantic import BaseModel, Field
 
-from ..cards import render_clients
+from ..cards.clients import TREND_FOR, TREND_SIGNALS, Trend, render_client, render_clients
 from ..engine.standing import Client, Newest, Standing, is_silent, slipped_first
 from ..intake import RecordsError, accept, text_of
 from ..intake.consignment import Receipt, receipt_for, unpacked_records
@@ -41,6 +41,8 @@ _THREADS = 16
 _HEARD, _STANDING = "heard", "standing"
 T = TypeVar("T")
 
+_CLOCKS_AGREE = timedelta(minutes=5)
+_TREND_STEP_US = 3 * 3600 * 1_000_000
 _SHOWN = ("duct.static_pressure", "filter.pressure_drop", "fan.running")
 
 
@@ -163,6 +165,25 @@ async def _give_page(request: web.Request) -> web.StreamResponse:
     return web.Response(text=page, content_type="text/html", charset="utf-8")
 
 
+async def _give_house_page(request: web.Request) -> web.StreamResponse:
+    collector, house = request.app[COLLECTOR], request.match_info["house"]
+    store, now = await _store(request), collector.clock()
+
+    def draw() -> str:
+        start_us, end_us = to_us(now - TREND_FOR), to_us(now + _CLOCKS_AGREE)
+        trends = [_trend(store, signal, start_us, end_us) for signal in TREND_SIGNALS]
+        return render_client(_client(house, store, now), trends, collector.settings, now=now)
+
+    return web.Response(text=await _in_thread(collector, draw), content_type="text/html", charset="utf-8")
+
+
+def _trend(store: Store, signal: str, start_us: int, end_us: int) -> Trend:
+    thinned = store.thinned(signal, start_us, end_us, _TREND_STEP_US)
+    middles = thinned.start_us + _TREND_STEP_US // 2
+    points = tuple(zip(map(from_us, middles.tolist()), thinned.mean.tolist(), strict=True))
+    return Trend(signal, points)
+
+
 def _writer(request: web.Request) -> str:
     """The house whose token asks; raises ProblemError for a token that is no house's."""
     grant = request[GRANT]
@@ -233,11 +254,12 @@ class _Heard(BaseModel):
 
 
 def _newest(store: Store, signal: str, now: datetime) -> Newest | None:
-    reading = store.latest(signal)
+    """The newest reading that is not of a time to come: a clock that was once years ahead hides nothing for years."""
+    reading = store.latest(signal, until_us=to_us(now + _CLOCKS_AGREE))
     if reading is None:
         return None
     kind, at = signal_named(signal), from_us(reading.time_us)
-    is_fresh = timedelta(minutes=-5) <= now - at <= timedelta(hours=kind.hold_h)
+    is_fresh = now - at <= timedelta(hours=kind.hold_h)
     return Newest(signal=signal, unit=kind.unit, value=reading.value, time=at, is_fresh=is_fresh)
 
 
@@ -282,6 +304,16 @@ _ROUTES = (
     ),
     Route("GET", "/healthz", _give_health, "Whether the collector can do its work now", Health),
     Route("GET", "/", _give_page, "The page of all houses", None, media_type="text/html"),
+    Route(
+        "GET",
+        "/houses/{house}",
+        _give_house_page,
+        "The page of one house: what it told last, and its pressures over a month",
+        None,
+        place=HousePlace,
+        media_type="text/html",
+        problems=(HTTPStatus.NOT_FOUND,),
+    ),
 )
 
 

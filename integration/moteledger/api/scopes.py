@@ -41,6 +41,7 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("GET", "/v1/houses"): _to(VIEW),
     ("GET", "/v1/houses/{house}"): _to(VIEW),
     ("GET", "/v1/houses/{house}/readings"): _to(VIEW),
+    ("GET", "/houses/{house}"): _to(VIEW),
     # Its addresses and raw values are for who sets the house up.
     ("GET", "/v1/sources"): _to(VIEW),
     ("GET", "/v1/live"): _to(VIEW, CONTRACTOR),
@@ -69,6 +70,7 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("DELETE", "/v1/filter/change"): _to(AUTOMATE, CONTRACTOR),
     # Pages.
     ("GET", "/"): _to(VIEW),
+    ("GET", "/contractor"): _to(VIEW, CONTRACTOR),
     ("GET", "/cards/air"): _to(VIEW),
     ("GET", "/cards/account"): _to(VIEW),
     ("GET", "/cards/fan"): _to(VIEW),

@@ -170,13 +170,13 @@ class Store:
         with self._reader() as reader:
             return hours.held(reader, signal, start_us, end_us, interval_us, hold_us)
 
-    def latest(self, signal: str) -> Reading | None:
-        """The newest reading of `signal`, if there is any."""
+    def latest(self, signal: str, *, until_us: int = _LARGEST_TIME_US) -> Reading | None:
+        """The newest reading of `signal` that is of no later time than `until_us`, if there is any."""
         with self._reader() as reader:
             row = reader.execute(
                 "SELECT time, value FROM reading WHERE signal = (SELECT id FROM signal WHERE name = ?)"
-                " ORDER BY time DESC LIMIT 1",
-                (signal,),
+                " AND time <= ? ORDER BY time DESC LIMIT 1",
+                (signal, until_us),
             ).fetchone()
         return None if row is None else Reading(row[0], signal, row[1])
 

@@ -1,6 +1,7 @@
 """The contractor's page: each house by its figures or by why there are none, in order, for every reader."""
 
 import http.server
+import re
 import threading
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
@@ -11,7 +12,8 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.support.ui import WebDriverWait
 
-from moteledger.cards import STATIC_FILES, render_clients
+from moteledger.cards import STATIC_FILES
+from moteledger.cards.clients import TREND_FOR, Trend, render_client, render_clients
 from moteledger.engine.assessment import Verdict
 from moteledger.engine.standing import AlarmTold, Client, Newest, Share, Standing, slipped_first
 from moteledger.settings import Collecting, Units
@@ -31,6 +33,21 @@ def client(name: str, told: Standing | None = None, heard_ago_min: int | None = 
 
 def page(*clients: Client, units: Units = Units.SI) -> str:
     return render_clients(slipped_first(clients), Collecting(name="Saltmere Air", units=units), now=NOW)
+
+
+def month(base_pa: float, silence: range = range(0)) -> tuple[tuple[datetime, float], ...]:
+    """Three-hourly means up to now that rise by 10 Pa in a month, the steps of `silence` left out."""
+    return tuple((NOW - (240 - n) * TREND_FOR / 240, base_pa + n / 24) for n in range(240) if n not in silence)
+
+
+def house_page(client: Client, *trends: Trend, units: Units = Units.SI) -> str:
+    return render_client(client, trends, Collecting(name="Saltmere Air", units=units), now=NOW)
+
+
+TRENDS = (
+    Trend("duct.static_pressure", month(190.0, range(100, 140))),
+    Trend("filter.pressure_drop", month(108.0)),
+)
 
 
 SLIPPED = client(
@@ -89,6 +106,22 @@ def test_a_short_list_leads_with_a_sentence_of_its_own(clients: tuple[Client, ..
     assert lead in page(*clients)
 
 
+def test_the_page_of_a_house_tells_its_figures_its_alarms_and_draws_a_month() -> None:
+    text = house_page(SLIPPED, *TRENDS)
+    for told in ("Heron Lane 4", "Short.", "202", "119", "The drop is beyond its budget.", "Worth a drive.", "29 Jan"):
+        assert told in text, told
+    assert "Drop across the filter: from 108 Pa to 118 Pa." in text
+    drawn = re.findall(r'<path class="line line-\w+" d="([^"]+)"', text)
+    assert [path.count("M") for path in drawn] == [2, 1], "a silence breaks the line"
+
+
+def test_a_house_that_told_nothing_has_a_page_that_says_so() -> None:
+    text = house_page(client("new-house", heard_ago_min=None), Trend("duct.static_pressure", ()))
+    assert "Nothing is told of its delivery yet." in text
+    assert "fallen silent" in text
+    assert "No pressure came in the last 30 days." in text
+
+
 @pytest.fixture
 def shown() -> list[Client]:
     return list(ALL)
@@ -99,7 +132,8 @@ def address(shown: list[Client]) -> Iterator[str]:
     class Handler(http.server.BaseHTTPRequestHandler):
         def do_GET(self) -> None:
             file = STATIC_FILES.get(self.path.removeprefix("/static/"))
-            often = page(*shown).replace('data-refresh-s="10"', 'data-refresh-s="0.2"')
+            whole = house_page(SLIPPED, *TRENDS) if self.path.startswith("/houses/") else page(*shown)
+            often = whole.replace('data-refresh-s="10"', 'data-refresh-s="0.2"')
             body = often.encode() if file is None else file.content
             kind = "text/html; charset=utf-8" if file is None else file.content_type
             self.send_response(200)
@@ -126,13 +160,14 @@ def test_in_a_browser_it_fits_a_phone_and_a_desk_an_audit_finds_nothing_and_it_k
           each => `${each.id}: ${each.nodes.map(node => node.html.slice(0, 160)).join(" | ")}`)));
     """
     try:
-        for width in (320, 1280):
+        for width, path in ((320, ""), (1280, ""), (320, "houses/heron-lane")):
             metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
             browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-            browser.get(address)
+            browser.get(address + path)
             assert browser.execute_script("return document.documentElement.scrollWidth") <= width
             browser.execute_script(audit)
-            assert browser.execute_async_script(run) == [], width
+            assert browser.execute_async_script(run) == [], (width, path)
+        browser.get(address)
         shown.remove(SLIPPED)
         WebDriverWait(browser, 60).until(lambda _: "Of 3 houses" in browser.find_element("id", "clients").text)
     finally:

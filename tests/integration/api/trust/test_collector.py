@@ -101,7 +101,13 @@ async def test_a_house_writes_into_its_own_store_and_reads_nothing_not_even_its_
     assert [value for _, value in office.stored("gull-row")] == [1.0]
     for headers in houses.values():
         for house in houses:
-            for path in (f"/v1/houses/{house}", f"/v1/houses/{house}/readings?signal={STATIC}", "/v1/houses", "/"):
+            for path in (
+                f"/v1/houses/{house}",
+                f"/v1/houses/{house}/readings?signal={STATIC}",
+                "/v1/houses",
+                "/",
+                f"/houses/{house}",
+            ):
                 assert (await office.client.get(path, headers=headers)).status == 403, path
             for method in ("POST", "PUT", "DELETE", "PATCH"):
                 status = (await office.client.request(method, f"/v1/houses/{house}/readings", headers=headers)).status
@@ -145,6 +151,9 @@ async def test_the_houses_clock_is_the_houses_business(office) -> None:
     view = office.new("desk", Scope.VIEW)
     told = await (await office.client.get("/v1/houses/tern-cottage", headers=view)).json()
     assert told["newest"][0]["is_fresh"] is False
+    await office.send(headers, (NOW - timedelta(minutes=1), 140.0))
+    told = await (await office.client.get("/v1/houses/tern-cottage", headers=view)).json()
+    assert (told["newest"][0]["is_fresh"], told["newest"][0]["value"]) == (True, 140.0), "what is to come hides nothing"
     assert told["last_heard"] == "2026-01-31T14:05:00Z"
 
 
@@ -189,6 +198,9 @@ async def test_markup_in_what_a_house_tells_is_text_on_the_page(office) -> None:
     assert marked not in page
     assert page.count("&lt;script&gt;alert(1)&lt;/script&gt;") >= 2
     assert "1 delivers less than it should" in page
+    view = office.new("desk", Scope.VIEW)
+    assert marked not in await (await office.client.get("/houses/tern-cottage", headers=view)).text()
+    assert (await office.client.get("/houses/no-house", headers=view)).status == 404
 
 
 async def test_the_collector_describes_each_of_its_routes_and_what_stands_in_their_paths(office) -> None:
