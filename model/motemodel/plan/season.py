@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import least_squares
+import scipy
 
 from ..bounds import FloatArray
 
@@ -203,7 +203,7 @@ def _fitted(
     circulating = np.zeros(usual.size)
     if share.size:
         circulating[[0, *range(5, usual.size)]] = (float(np.quantile(share, 0.3)) - usual[0]) / spread[0]
-    tried = [least_squares(cost, start, method="lm") for start in (np.zeros(usual.size), circulating)]
+    tried = [scipy.optimize.least_squares(cost, start, method="lm") for start in (np.zeros(usual.size), circulating)]
     found = min(tried, key=lambda one: float(one.cost))
     slopes = np.asarray(found.jac, dtype=np.float64)
     covariance = np.linalg.inv(slopes.T @ slopes) * np.multiply.outer(spread, spread)
