@@ -19,7 +19,7 @@ from .scopes import SCOPES
 _LONGEST_COOKIE_S = 400 * 86_400
 """Browsers keep no cookie longer (RFC 6265bis section 5.5, from memory)."""
 
-_LANDINGS = ("/", "/cards/delivery")
+_LANDINGS = ("/", "/contractor")
 
 
 class Entering(BaseModel):

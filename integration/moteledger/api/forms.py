@@ -29,6 +29,7 @@ from .dead_letters import WhichLetter, discard, send_again
 from .routing import SERVICE, Route
 from .scopes import SCOPES
 
+CONTRACTOR_PAGE = "/contractor"
 FORM_MEDIA_TYPE = "application/x-www-form-urlencoded"
 FILTER_FORM, FAN_FORM, LETTER_FORM = "/filter/change", "/fan/wish", "/dead-letters"
 _MOST_FIELDS = 10
@@ -197,6 +198,7 @@ def _wish(fields: dict[str, str]) -> tuple[Action, int]:
 
 def _shown_again(request: web.Request, card: str) -> web.Response:
     """See other (RFC 9110 section 15.4.4): a page that is loaded again sends nothing twice."""
-    came_from_page = request.headers.get("Referer", "").removesuffix("/").endswith(request.headers.get("Host", "\0"))
-    place = f"/#{card}" if came_from_page else f"/cards/{card}"
+    host, came_from = request.headers.get("Host", "\0"), request.headers.get("Referer", "").removesuffix("/")
+    pages = {host: "/", f"{host}{CONTRACTOR_PAGE}": CONTRACTOR_PAGE}
+    place = next((f"{page}#{card}" for end, page in pages.items() if came_from.endswith(end)), f"/cards/{card}")
     return web.Response(status=HTTPStatus.SEE_OTHER, headers={"Location": place})

@@ -29,12 +29,13 @@ from ..engine.filter_change import filter_changes
 from ..settings import House
 from ..store import Store, StoreError, from_us, to_us
 from ..store.dead_letters import DeadLetter, DeadLetters
+from ..store.tokens import Scope
 from .alarms import shown_alarms
 from .answers import decided
 from .auth import GRANT
 from .dead_letters import told
 from .entrance import ENTRANCE_ROUTES
-from .forms import FormKeeper
+from .forms import CONTRACTOR_PAGE, FormKeeper
 from .guarded import add_routes
 from .problems import ProblemError
 from .reporting import add_report
@@ -42,6 +43,9 @@ from .routing import SERVICE, Route, Service
 from .scopes import SCOPES
 
 _PAGE = "text/html"
+CONTRACTOR_CARDS = tuple(name for name in CARDS if Scope.CONTRACTOR in SCOPES["GET", f"/cards/{name}"])
+"""What a contractor must know to keep the air handler right, by the table of scopes."""
+
 _STRIP_STEP_US = 20_000_000
 _DECISIONS_SHOWN = 6
 
@@ -79,6 +83,12 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
             render_page(found.assessment, house, now=now, banner=banner, answer=found.answer, beside=found.beside)
         )
 
+    async def give_contractors_page(request: web.Request) -> web.StreamResponse:
+        found, now = await shown(request), request.app[SERVICE].clock()
+        return _html(
+            render_page(found.assessment, house, now=now, banner=banner, beside=found.beside, names=CONTRACTOR_CARDS)
+        )
+
     async def give_card(request: web.Request) -> web.StreamResponse:
         name, now = request.path.removeprefix("/cards/"), request.app[SERVICE].clock()
         if name not in CARDS:
@@ -103,8 +113,13 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
         place=CardPlace,
         problems=(HTTPStatus.NOT_FOUND,),
     )
-    page = Route("GET", "/", give_page, "The page of all cards", None, media_type=_PAGE)
-    add_routes(app, (page, *cards, other, *keeper.routes(), STATIC_ROUTE, *ENTRANCE_ROUTES))
+    pages = (
+        Route("GET", "/", give_page, "The page of all cards", None, media_type=_PAGE),
+        Route(
+            "GET", CONTRACTOR_PAGE, give_contractors_page, "The page of a contractor's cards", None, media_type=_PAGE
+        ),
+    )
+    add_routes(app, (*pages, *cards, other, *keeper.routes(), STATIC_ROUTE, *ENTRANCE_ROUTES))
     add_report(app, house)
 
 

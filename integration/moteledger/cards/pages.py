@@ -1,6 +1,6 @@
 """The cards by name, and their HTML: a fragment, a card that stands alone, the page of all of them."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
@@ -139,15 +139,24 @@ def render_page(
     banner: str = "",
     answer: FanAnswer | None = None,
     beside: Beside = NOTHING_BESIDE,
+    names: Collection[str] = tuple(CARDS),
 ) -> str:
-    """The page of all cards; arguments as in `render_card`."""
+    """The page of all cards, or of those in `names` alone; other arguments as in `render_card`.
+
+    What the account rests on is told only beside all cards: it names every signal, and when each was silent.
+    """
     articles = [
         render_fragment(name, assessment, house, now=now, stale_after_min=stale_after_min, answer=answer, beside=beside)
-        for name in CARDS
+        for name in names
     ]
     occasion = assessment and Occasion(assessment, house, now, stale_after_min, answer, beside)
     return _templates.get_template("page.html").render(
-        articles=articles, cards=tuple(CARDS.values()), house=house, occasion=occasion, banner=banner
+        articles=articles,
+        cards=[CARDS[name] for name in names],
+        house=house,
+        occasion=occasion,
+        banner=banner,
+        whole=len(names) == len(CARDS),
     )
 
 

@@ -198,7 +198,7 @@ class StoreWatch(Watched):
 
     def judge(self, sight: Sight, *, raised: bool) -> Finding:
         """Whether the last that was to be kept was refused, or something was within the last minute."""
-        return Finding(bool(sight.store_trouble), f"The store {sight.store_trouble}." if sight.store_trouble else "")
+        return Finding(bool(sight.store_trouble), f"The store: {sight.store_trouble}." if sight.store_trouble else "")
 
 
 class WrongTokensWatch(Watched):

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from moteledger.cards import AlarmShown, Arrived, Beside, Forms, Watched
+from moteledger.cards import AlarmShown, Arrived, Beside, Forms, LetterShown, Watched
 from moteledger.cards.beside import NOTHING_BESIDE
 from moteledger.engine.assessment import (
     Air,
@@ -469,8 +469,12 @@ def busy_beside() -> Beside:
                 "The pressure has risen fast", "From 120 to 180 Pa within an hour", NOW - HOUR, "look at the filter"
             ),
         ),
+        letters=(
+            LetterShown("office", "alarm-1", "The filter is due", 410, NOW - HOUR),
+            LetterShown("attic-board", "fan-2", "a change of the fan's answer", 404, NOW - 2 * HOUR, again=True),
+        ),
         filter_changed_on=NOW.date(),
-        forms=Forms("token-of-the-filter", "token-of-the-fan"),
+        forms=Forms("token-of-the-filter", "token-of-the-fan", "token-of-the-letters"),
     )
 
 

@@ -11,6 +11,7 @@ from aiohttp.test_utils import TestClient, TestServer
 
 from moteledger.api import WatchedRunner, add_pages, create_app
 from moteledger.engine import Engine
+from moteledger.engine.assessment import Assessment
 from moteledger.engine.fan_control import FanControl
 from moteledger.metrics import add_metrics
 from moteledger.settings import House, Network
@@ -21,13 +22,6 @@ NOW = datetime(2026, 1, 31, 14, 5, tzinfo=UTC)
 DAY_US = 86_400_000_000
 
 
-class Nothing:
-    """No assessment yet."""
-
-    def current(self) -> None:
-        return None
-
-
 @dataclass
 class Guarded:
     """A service that asks for tokens; its clock is set by hand."""
@@ -36,15 +30,19 @@ class Guarded:
     tokens: Tokens
     now: datetime = NOW
     made: dict[Scope, tuple[Token, str]] = field(default_factory=dict)
+    assessment: Assessment | None = None
     client: TestClient = field(init=False)
 
     def clock(self) -> datetime:
         return self.now
 
+    def current(self) -> Assessment | None:
+        return self.assessment
+
     def app(self, network: Network) -> web.Application:
         house = House.model_validate({"name": "Mill Cottage", "house": {"floor_area": "120 m2"}})
         fan = FanControl(self.store, self.clock)
-        app = create_app(self.store, Nothing(), fan=fan, clock=self.clock, network=network)
+        app = create_app(self.store, self, fan=fan, clock=self.clock, network=network)
         add_pages(app, house)
         add_metrics(app, Engine(house, self.store, self.clock))
         return app

@@ -179,3 +179,20 @@ async def test_a_contractor_is_told_of_no_alarm_and_no_newest_reading_of_the_roo
     hidden = {"name": "silent-indoor-pm25"}
     answer = await guarded.client.put("/v1/alarms/acknowledged", json=hidden, headers=guarded.bearer(Scope.CONTRACTOR))
     assert answer.status == 422, "what is not shown is not there"
+
+
+async def test_a_contractors_page_holds_the_cards_of_the_air_handler_and_no_others(guard, assessment) -> None:
+    guard.assessment = assessment
+    with guard.store:
+        guard.made = {Scope.CONTRACTOR: guard.new(Scope.CONTRACTOR, lasts=timedelta(days=1))}
+        async with TestClient(TestServer(guard.app(Network(tokens_required=True)))) as client:
+            page = await (await client.get("/contractor", headers=guard.bearer(Scope.CONTRACTOR))).text()
+            sources = re.findall(r'data-source="([^"]+)"', page)
+            assert set(sources) == {f"/cards/{name}" for name in ("alarms", "filter", "pressure", "delivery")}
+            for path in sources:
+                assert (await client.get(path, headers=guard.bearer(Scope.CONTRACTOR))).status == 200
+    # Readings, gaps and events of the rooms show when people are at home.
+    assert "What this account rests on" not in page
+    assert "indoor.pm25" not in page
+    assert 'action="/fan/wish"' not in page
+    assert 'action="/filter/change"' in page

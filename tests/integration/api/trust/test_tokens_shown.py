@@ -65,7 +65,7 @@ async def test_a_link_becomes_a_cookie_once_and_the_cookie_is_kept_from_scripts_
     _, link = guarded.new(Scope.CONTRACTOR, lasts=timedelta(days=2), browsers=1)
     response = await enter(guarded.client, link)
     assert response.status == 200
-    assert await response.json() == {"goes_to": "/cards/delivery"}
+    assert await response.json() == {"goes_to": "/contractor"}
     # RFC 6265bis: HttpOnly, SameSite; it ends with the token.
     cookie = SimpleCookie(response.headers["Set-Cookie"])["moteledger"]
     assert cookie["httponly"] and cookie["samesite"] == "Strict" and cookie["path"] == "/"
@@ -74,12 +74,12 @@ async def test_a_link_becomes_a_cookie_once_and_the_cookie_is_kept_from_scripts_
     assert response.headers["Cache-Control"] == "no-store"
     assert link not in response.headers["Set-Cookie"]
     shown = {"Cookie": f"moteledger={cookie.value}"}
-    assert (await guarded.client.get("/cards/delivery", headers=shown)).status == 200
+    assert (await guarded.client.get("/contractor", headers=shown)).status == 200
     assert (await guarded.client.get("/cards/trace", headers=shown)).status == 403
     assert (await enter(guarded.client, link)).status == 401
     guarded.now += timedelta(days=2)
     guarded.client.session.cookie_jar.clear()
-    assert (await guarded.client.get("/cards/delivery", headers=shown)).status == 401
+    assert (await guarded.client.get("/contractor", headers=shown)).status == 401
 
 
 async def test_a_link_is_no_token_for_programs(guarded) -> None:
