@@ -52,7 +52,7 @@ async def run_service(
     link = house.collector
     if link is not None:
         # Before the first reading can come in: whatever is taken in from now on is to be sent.
-        outbox.forward(store, link.signals, to_us(now()))
+        outbox.forward(store, link.signals, to_us(now()), link.history_us)
     elif waiting := outbox.stop_forwarding(store):
         _log.warning("%d readings wait for a collector that the house file no longer names", waiting)
     arrivals = Arrivals(house)

@@ -30,6 +30,7 @@ TELLS_EVERY = timedelta(minutes=5)
 
 _READINGS, _STATE, _HEALTH = "/v1/readings", "/v1/state", "/healthz"
 _NOTHING: Mapping[str, str] = MappingProxyType({})
+_REFUSED = frozenset({400, 413, 422})
 _SECONDS = 3600.0
 
 
@@ -111,7 +112,11 @@ class Forwarder:
         standing = await asyncio.to_thread(lambda: self._standing(outbox.forwarding(self._store)))
         if self._told is not None and self._told[1] == standing and timedelta(0) <= now - self._told[0] < TELLS_EVERY:
             return
-        await line.send("PUT", _STATE, standing.model_dump_json().encode())
+        try:
+            await line.send("PUT", _STATE, standing.model_dump_json().encode())
+        except _RefusedError as error:
+            # An older collector may not know all that is told; that must not hold up the readings.
+            self._state.refused_document(Refusal(place=_STATE, value="", reason=str(error)))
         self._told = (now, standing)
         await asyncio.to_thread(outbox.settle, self._store, (), {}, to_us(now))
 
@@ -125,6 +130,10 @@ async def look_at(settings: Collector, state: Source, clock: Callable[[], dateti
     async with _line_to(settings, PATIENCE_S) as line:
         await line.ask("GET", _HEALTH)
     state.good(to_us(clock()))
+
+
+class _RefusedError(SourceError):
+    """The collector has read a body and will not have it."""
 
 
 @dataclass(frozen=True)
@@ -150,7 +159,8 @@ class _Line:
         asking = self.session.request(method, address, data=body, headers=headers, allow_redirects=False)
         async with asyncio.timeout(self.patience_s), asking as answer:
             if answer.status != HTTPStatus.OK:
-                raise SourceError(_told(answer.status), wait_s=asked_pause_s(answer.headers))
+                error = _RefusedError if answer.status in _REFUSED else SourceError
+                raise error(_told(answer.status), wait_s=asked_pause_s(answer.headers))
             return await body_of(answer)
 
 

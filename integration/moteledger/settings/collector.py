@@ -46,8 +46,9 @@ def _signal(name: str) -> str:
 class Collector(Table):
     """Where readings are sent, and which: those of the air handler, unless `signals` says otherwise.
 
-    `every` is how often what is new is sent, `alarm_after` how long the collector may be out of reach before that is
-    an alarm. `tls` is as for a hub. Nothing else is sent but how the air handler does: delivery, filter, alarms.
+    What comes in from the first start with this table on is sent, and of before that the last `history`. `every` is
+    how often what is new is sent, `alarm_after` how long the collector may be out of reach before that is an alarm.
+    `tls` is as for a hub. Nothing else is sent but how the air handler does: delivery, filter, alarms.
     """
 
     address: Annotated[str, Field(max_length=2000), AfterValidator(_address)]
@@ -55,9 +56,15 @@ class Collector(Table):
     signals: Annotated[tuple[Annotated[str, AfterValidator(_signal)], ...], Field(min_length=1, max_length=100)] = (
         tuple(sorted(AIR_HANDLER_SIGNALS))
     )
+    history: Annotated[Duration, Field(gt=0, le=24 * 3660)] | None = None
     every: Annotated[Duration, Field(ge=0.999 * _SECOND_H, le=24)] = 5 * _SECOND_H
     alarm_after: Annotated[Duration, Field(ge=60 * _SECOND_H, le=24 * 30)] = 24.0
     tls: Tls = Tls()
+
+    @property
+    def history_us(self) -> int:
+        """How far back is sent where forwarding begins, in microseconds."""
+        return round((self.history or 0.0) * 3600e6)
 
     @property
     def shown_address(self) -> str:

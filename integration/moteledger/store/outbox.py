@@ -30,11 +30,12 @@ class Forwarding:
     settled_us: int
 
 
-def forward(store: Store, signals: Collection[str], now_us: int) -> None:
+def forward(store: Store, signals: Collection[str], now_us: int, history_us: int = 0) -> None:
     """From now on, put every new reading of these signals, and of no others, into the outbox.
 
-    What waits of a signal that is no longer among them is dropped: the house's owner has taken it off the list. A store
-    that does so already is not written to, so that a service can start on a full disk. Raises StoreError.
+    Where forwarding begins, the readings of the last `history_us` go in, too. What waits of a signal that is no longer
+    among them is dropped: the house's owner has taken it off the list. A store that does so already is not written to,
+    so that a service can start on a full disk. Raises StoreError.
     """
     names = sorted(set(signals))
     with store.read() as reader:
@@ -49,7 +50,12 @@ def forward(store: Store, signals: Collection[str], now_us: int) -> None:
         connection.execute(_trigger(ids))
         for table in ("outbox", "put_aside"):
             connection.execute(f"DELETE FROM {table} WHERE signal NOT IN ({_listed(ids)})")  # noqa: S608  numbers
-        connection.execute("INSERT OR IGNORE INTO forwarding VALUES (1, ?)", (now_us,))
+        if present is None:
+            connection.execute("INSERT OR REPLACE INTO forwarding VALUES (1, ?)", (now_us,))
+            connection.executemany(
+                "INSERT OR IGNORE INTO outbox SELECT time, signal, value FROM reading WHERE signal = ? AND time >= ?",
+                [(each, now_us - history_us) for each in ids] if history_us else (),
+            )
 
     store.write(work).result()
 

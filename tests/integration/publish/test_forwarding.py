@@ -169,6 +169,19 @@ async def test_how_the_air_handler_does_is_told_when_it_changes_and_every_few_mi
     assert asked <= 1
 
 
+async def test_a_state_that_an_older_collector_does_not_understand_holds_up_no_reading(link) -> None:
+    link.standing.append(link.standing[-1].model_copy(update={"house": "A name of today" * 20}))
+    forwarder = link.forwarder()
+    for minute in range(3):
+        readings = some(to_us(link.now[0]), 2 + minute)
+        link.store.append(readings)
+        await forwarder.once()
+        assert link.office.kept(DROP) == of(readings)
+    assert link.office.houses.take("tern-cottage").latest_snapshot("standing") is None
+    (told,) = link.state.report().refusals
+    assert (told.place, "answered 422" in told.reason) == ("/v1/state", True)
+
+
 async def test_it_runs_until_it_is_ended_and_sends_what_comes(link) -> None:
     running = asyncio.ensure_future(link.forwarder().run())
     try:

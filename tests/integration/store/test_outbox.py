@@ -41,6 +41,25 @@ def test_what_came_before_is_not_sent_and_what_comes_after_is_oldest_first(store
     assert outbox.settled_us(store) == NOW_US
 
 
+def test_where_forwarding_begins_what_is_there_of_late_goes_too_and_only_then(store) -> None:
+    store.append([Reading(NOW_US - n * HOUR_US, name, float(n)) for n in range(5) for name in SIGNALS])
+    outbox.forward(store, LISTED[:1], NOW_US, history_us=2 * HOUR_US)
+    first = [Reading(NOW_US - n * HOUR_US, LISTED[0], float(n)) for n in (2, 1, 0)]
+    assert waiting(store) == first
+    outbox.forward(store, LISTED, NOW_US, history_us=9 * HOUR_US)
+    assert waiting(store) == first
+
+
+def test_forwarding_that_begins_again_fills_the_gap_and_counts_from_then(store) -> None:
+    outbox.forward(store, LISTED, NOW_US)
+    outbox.stop_forwarding(store)
+    missed = Reading(NOW_US + 1, LISTED[0], 1.0)
+    store.append([missed])
+    outbox.forward(store, LISTED, NOW_US + HOUR_US, history_us=2 * HOUR_US)
+    assert waiting(store) == [missed]
+    assert outbox.settled_us(store) == NOW_US + HOUR_US
+
+
 def test_a_program_of_its_own_that_brings_readings_in_fills_it_too(store) -> None:
     outbox.forward(store, LISTED, NOW_US)
     with Store.open(store.path) as other:
