@@ -59,7 +59,8 @@ class Line:
         fault = next(self.faults, "pass")
         self.seen.append(fault)
         try:
-            with suppress(OSError, asyncio.IncompleteReadError):
+            # Ended from outside, it ends quietly: the library would log a cancelled task as an error of its own.
+            with suppress(OSError, asyncio.IncompleteReadError, asyncio.CancelledError):
                 await self._misbehave(fault, reader, writer)
         finally:
             writer.close()
