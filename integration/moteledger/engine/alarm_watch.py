@@ -46,7 +46,7 @@ class AlarmWatch:
         self._store, self._newest, self._clock = store, newest, clock
         self.changed = changed
         self.wrong_tokens: Callable[[], int] = int
-        self._lock = Lock()
+        self._lock, self._keeping = Lock(), Lock()
         kept = self._taken_up()
         self._alarms = {alarm.name: alarm for alarm in kept.alarms}
         self._running_since = kept.running_since
@@ -89,10 +89,11 @@ class AlarmWatch:
             before, self._alarms = self._alarms, after
             turned = [alarm for alarm in after.values() if alarm.phase is not _phase(before.get(alarm.name))]
             told = [alarm for alarm in turned if Phase.RAISED in (alarm.phase, _phase(before.get(alarm.name)))]
-            if turned or not self._saved:
-                self._keep(told, now)
+            self._to_keep(told, now)
         if told:
             self.changed()
+        if turned or not self._saved:
+            self._keep()
 
     def acknowledge(self, name: str) -> Alarm | None:
         """Note that a person has seen an alarm that stands; None if there is no such one."""
@@ -103,23 +104,31 @@ class AlarmWatch:
             now = self._clock()
             seen = alarm.model_copy(update={"acknowledged": now})
             self._alarms[name] = seen
-            self._keep([seen], now)
+            self._to_keep([seen], now)
         self.changed()
+        self._keep()
         return seen
 
-    def _keep(self, told: list[Alarm], now: datetime) -> None:
+    def _to_keep(self, told: list[Alarm], now: datetime) -> None:
         self._unkept.extend((to_us(now) + offset, alarm.model_dump_json()) for offset, alarm in enumerate(told))
-        try:
-            kept = _Kept(alarms=tuple(self._alarms.values()), running_since=self._running_since)
-            self._store.keep_snapshot(_KEPT, _KEPT_AT_US, kept.model_dump_json())
-            while self._unkept:
-                self._store.keep_snapshot(HISTORY, *self._unkept[0])
-                self._unkept.popleft()
-            self._saved = True
-        except StoreError as error:
-            if self._saved:
-                _log.warning("the alarms are not on the disk: %s", error)
-            self._saved = False
+
+    def _keep(self) -> None:
+        """Put what stands and what turned on the disk; what asks meanwhile need not wait for it."""
+        with self._keeping:
+            with self._lock:
+                kept = _Kept(alarms=tuple(self._alarms.values()), running_since=self._running_since)
+                waiting = list(self._unkept)
+            try:
+                self._store.keep_snapshot(_KEPT, _KEPT_AT_US, kept.model_dump_json())
+                for turn in waiting:
+                    self._store.keep_snapshot(HISTORY, *turn)
+                    with self._lock, suppress(ValueError):
+                        self._unkept.remove(turn)
+                self._saved = True
+            except StoreError as error:
+                if self._saved:
+                    _log.warning("the alarms are not on the disk: %s", error)
+                self._saved = False
 
     def _taken_up(self) -> _Kept:
         try:

@@ -4,7 +4,11 @@ The sequence of delay, hysteresis and acknowledgement is that of ANSI/ISA-18.2 (
 on-delay that starts anew at each return to normal, a dead band, an acknowledgement that ends with the alarm.
 """
 
+import json
 import math
+import sqlite3
+import threading
+import time
 import tomllib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -16,7 +20,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from pydantic import ValidationError
 
 from moteledger.engine.alarm_watch import AlarmWatch, history
-from moteledger.engine.alarms import Alarm, Phase, Sight, StoreWatch, stepped, watched_of
+from moteledger.engine.alarms import Alarm, Phase, Sight, SilenceWatch, StoreWatch, stepped, watched_of
 from moteledger.settings import AlarmRule, House
 from moteledger.store import Reading, Store, StoreError, to_us
 
@@ -244,3 +248,22 @@ def test_a_store_that_cannot_be_read_is_told_too(tmp_path: Path) -> None:
     with pytest.raises(StoreError):
         watch.look()
     assert [alarm.name for alarm in watch.standing()] == ["store-not-written"]
+
+
+def test_who_asks_what_stands_does_not_wait_for_the_disk(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "house.sqlite", lock_patience_s=60.0) as store:
+        store.append([Reading(to_us(NOON - timedelta(hours=5)), "indoor.pm25", 5.0)])
+        watch = AlarmWatch([SilenceWatch("indoor.pm25")], store, lambda: None, lambda: NOON)
+        other = sqlite3.connect(store.path, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        looking = threading.Thread(target=watch.look)
+        looking.start()
+        while looking.is_alive() and not watch.standing():
+            time.sleep(0.005)
+        assert looking.is_alive(), "it waits for the other program to let go of the store"
+        assert [json.loads(text)["name"] for _, text in watch.unkept()] == ["silent-indoor-pm25"]
+        other.execute("ROLLBACK")
+        other.close()
+        looking.join()
+        assert watch.unkept() == []
+        assert [alarm.name for alarm in history(store, 5)] == ["silent-indoor-pm25"]
