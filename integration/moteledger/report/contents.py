@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from ..cards.fan import alike
-from ..engine.assessment import Verdict
+from ..engine.assessment import Known, Verdict
 from ..settings import House
 from .blocks import Block, Chapter, Contents, Lead, Paragraph, Picture, Points, Signatures, Subhead, Table
 from .document import ClientReport, Surveyed
@@ -398,16 +398,21 @@ class _Writer:
             yield Paragraph(line("The plan comes to the same hours as: ", listed, "."))
         rows = tuple(
             (
-                tuple(line(tell.words(f"{_A}/fan/alternatives/{place}/name")) for place in places),
+                tuple(
+                    line("or " if row else "", tell.words(f"{_A}/fan/alternatives/{place}/name"))
+                    for row, place in enumerate(places)
+                ),
                 tell.plain(f"{_A}/fan/alternatives/{places[0]}/run_hours", "h", decimals=1),
                 tell.cell(f"{_A}/fan/alternatives/{places[0]}/mean_pm25", unit=False),
                 tell.cell(f"{_A}/fan/alternatives/{places[0]}/energy_kwh", unit=False),
-                tell.cell(f"{_A}/fan/alternatives/{places[0]}/cost"),
+                tell.cell(f"{_A}/fan/alternatives/{places[0]}/cost", unit=False),
             )
             for places in ([place_of[id(each)] for each in group] for group in ([same, *others] if same else others))
         )
         if rows:
-            heads = ("Way of running it", "Hours", "PM2.5, µg/m³", "Energy, kWh", "Cost")
+            currency = next((each.cost.unit for each in fan.alternatives if isinstance(each.cost, Known)), "")
+            cost = f"Cost, {currency}" if currency else "Cost"
+            heads = ("Way of running it", "Hours", "PM2.5, µg/m³", "Energy, kWh", cost)
             yield Table(
                 "The two days ahead, by ways of running the fan", heads, rows, frozenset(range(1, 5)), (2, 1, 2, 2, 2)
             )

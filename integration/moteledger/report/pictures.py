@@ -113,7 +113,8 @@ def pressure_picture(report: ClientReport, teller: Teller, width_in: float) -> s
     """The filter's drop by days against the drop at which it is changed, and the duct's static pressure."""
     scale, symbol = teller.systems("Pa")[0]
     limit = report.assessment.filter.drop_limit_pa
-    with sheet(width_in, 1.9) as (drawn, (axes,)):
+    narrow = is_narrow(width_in)
+    with sheet(width_in, 2.3 if narrow else 1.9) as (drawn, (axes,)):
         if report.filter_drop:
             days: Any = [each.day for each in report.filter_drop]
             axes.plot(
@@ -148,7 +149,7 @@ def pressure_picture(report: ClientReport, teller: Teller, width_in: float) -> s
                 label="static pressure in the duct",
                 gid="/duct_static",
             )
-        key_above(axes, 2 if is_narrow(width_in) else 3)
+        key_above(axes, 1 if narrow else 3)
         letter_numbers(axes.yaxis)
         axes.set(ylabel=f"{symbol}, fan running", ylim=(min(0.0, *axes.get_ylim()), None))
         # A day has no zone; the plotting library sets it down at midnight of UTC.

@@ -61,6 +61,14 @@ class Terminal:
     def type(self, keys: str) -> None:
         os.write(self._master, keys.encode())
 
+    def interrupt(self) -> None:
+        """Press Ctrl-C until the command ends: one that comes before it reads is seen only after the next key."""
+        deadline = time.monotonic() + LONGEST_S
+        while self.process.poll() is None:
+            assert time.monotonic() < deadline, self.screen
+            self.type("\x03")
+            self._read(0.3)
+
     def end(self) -> int:
         code = self.process.wait(LONGEST_S)
         while self._read(0.0):
@@ -103,7 +111,7 @@ def test_ctrl_c_in_the_middle_leaves_nothing_and_says_so_in_one_line(terminal: T
     terminal.until(QUESTIONS[0].asks)
     terminal.type("Rook House\r")
     terminal.until(QUESTIONS[1].asks)
-    terminal.type("\x03")
+    terminal.interrupt()
     assert terminal.end() != 0
     assert "Traceback" not in terminal.screen
     assert list(tmp_path.iterdir()) == []
