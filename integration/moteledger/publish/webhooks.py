@@ -2,8 +2,8 @@
 
 The store's own history is the queue: each webhook keeps how far it has come, and goes on from there after any outage or
 restart, so that nothing is lost while the history holds it. What an address refuses for good is put aside as a dead
-letter, and sent again only when a person says so. A message may come twice (the answer to the first may be lost); its
-id tells.
+letter, and sent again only when a person says so. A message may come twice (the answer to the first may be lost, or the
+clock be set back and the service restarted); its id tells.
 
 Messages are signed by RFC 9421 (HTTP Message Signatures, hmac-sha256) over the body's digest (RFC 9530), the address
 and the id; `created` tells how old a message is, so that an old one replayed can be refused.
@@ -14,6 +14,7 @@ import base64
 import hashlib
 import hmac
 import json
+from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import datetime
@@ -35,6 +36,10 @@ ID_HEADER = "Moteledger-Message"
 _KINDS = {"alarm": HISTORY, "fan": DECISION}
 _LOOK_EVERY_S = 1.0
 _PATIENCE_S = 10.0
+_MOST_REMEMBERED = 1000
+_CLOCK_JITTER_US = 2_000_000
+_SET_BACK_UNSEEN_US = 600_000_000
+"""Longer than any pause after failures: so long ago, at most, a clock was set back when it is noticed here."""
 _REFUSED_FOR_GOOD = frozenset({400, 403, 404, 405, 410, 413, 415, 422})
 
 
@@ -88,7 +93,8 @@ class Sender:
         self._unkept = unkept
         self._letters = DeadLetters(store)
         self._kept = f"webhook:{hook.name}"
-        self._sent_us: int | None = None
+        self._sent_us: dict[str, int] = {}
+        self._told: deque[str] = deque(maxlen=_MOST_REMEMBERED)
 
     async def run(self, pace: Pace = PACE) -> None:
         """Send until cancelled, however often the address goes away."""
@@ -108,30 +114,46 @@ class Sender:
                     await asyncio.to_thread(self._letters.discard, self._hook.name, message.event, message.happened_us)
             for message in waiting:
                 await self._taken(session, secret, message)
-                self._sent_us = message.happened_us
+                self._sent_us[message.event] = max(self._sent_us[message.event], message.happened_us)
+                self._told.append(message.id)
                 await asyncio.to_thread(self._note)
         self._state.good(to_us(self._clock()))
 
     def _note(self) -> None:
         """Keep how far this has come; on a full disk memory knows, so that nothing is sent again and again."""
         with suppress(StoreError):
-            self._store.keep_snapshot(self._kept, 0, json.dumps({"sent_us": self._sent_us}))
+            self._store.keep_snapshot(self._kept, 0, json.dumps(self._sent_us))
 
     def _waiting(self) -> "list[_Message]":
-        """What has not been sent yet, the oldest first; a webhook that is new begins with what comes from now on."""
-        if self._sent_us is None:
+        """What has not been sent yet, the oldest first; a webhook that is new begins with what comes from now on.
+
+        Each event counts for itself: one of them may reach the disk after a later one of another.
+        """
+        self._come_so_far()
+        # First what is not on the disk: asked for last, it might have got there in between.
+        waiting = {_Message(time_us, "alarm", text) for time_us, text in self._unkept()}
+        for event in self._hook.events:
+            kept = self._store.snapshots_after(_KINDS[event], self._sent_us[event])
+            waiting |= {_Message(time_us, event, document) for time_us, document in kept}
+        return sorted(
+            message
+            for message in waiting
+            if message.happened_us > self._sent_us.get(message.event, message.happened_us)
+            and message.id not in self._told
+        )
+
+    def _come_so_far(self) -> None:
+        """Up to when each event has been sent; a clock that was set back stamps what is new before that."""
+        now_us = to_us(self._clock())
+        if not self._sent_us:
             found = self._store.latest_snapshot(self._kept)
-            self._sent_us = to_us(self._clock()) if found is None else int(json.loads(found[1])["sent_us"])
+            kept = {} if found is None else json.loads(found[1])
+            self._sent_us = {event: int(kept.get(event, kept.get("sent_us", now_us))) for event in self._hook.events}
             if found is None:
                 self._note()
-        waiting = {
-            _Message(time_us, event, document)
-            for event in self._hook.events
-            for time_us, document in self._store.snapshots_after(_KINDS[event], self._sent_us)
-        }
-        if "alarm" in self._hook.events:
-            waiting |= {_Message(time_us, "alarm", text) for time_us, text in self._unkept() if time_us > self._sent_us}
-        return sorted(waiting)
+        for event, sent_us in self._sent_us.items():
+            if sent_us > now_us + _CLOCK_JITTER_US:
+                self._sent_us[event] = now_us - _SET_BACK_UNSEEN_US
 
     async def _taken(self, session: aiohttp.ClientSession, secret: bytes, message: "_Message") -> bool:
         """Whether the address took the message; one that it refuses for good is put aside.

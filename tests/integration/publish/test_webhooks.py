@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 import ssl
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -19,7 +20,7 @@ from moteledger.engine.fan_control import DECISION
 from moteledger.intake import Arrivals, SourceError
 from moteledger.publish.webhooks import Sender, signature
 from moteledger.settings import Webhook
-from moteledger.store import Store, to_us
+from moteledger.store import Store, from_us, to_us
 from moteledger.store.dead_letters import DeadLetter, DeadLetters
 
 NOON = datetime(2026, 1, 31, 12, tzinfo=UTC)
@@ -89,6 +90,16 @@ def store(tmp_path: Path):
         yield store
 
 
+def clock_of(store: Store) -> Callable[[], datetime]:
+    """A clock that shows noon, or when the last thing happened."""
+
+    def now() -> datetime:
+        found = [store.latest_snapshot(kind) for kind in (HISTORY, DECISION)]
+        return max([NOON, *(from_us(each[0]) for each in found if each is not None)])
+
+    return now
+
+
 @pytest.fixture
 def sender(office: Office, store: Store, monkeypatch):
     monkeypatch.setenv("OFFICE_SECRET", SECRET)
@@ -101,8 +112,8 @@ def sender(office: Office, store: Store, monkeypatch):
         }
     )
 
-    def make() -> Sender:
-        return Sender(hook, store, Arrivals().source("office", "webhook", ""), lambda: NOON)
+    def make(clock: Callable[[], datetime] | None = None) -> Sender:
+        return Sender(hook, store, Arrivals().source("office", "webhook", ""), clock or clock_of(store))
 
     return make
 
@@ -120,6 +131,37 @@ async def test_what_happens_is_told_once_and_in_its_order(sender, office, store)
     await sender().once()
     await sender().once()
     assert office.taken == expected, "what was before the webhook is not told, the rest is, once"
+
+
+async def test_what_reaches_the_disk_after_a_later_event_of_another_kind_is_told_too(sender, office, store) -> None:
+    sending = sender()
+    await sending.once()
+    expected = [happened(store, 5, DECISION)]
+    await sending.once()
+    expected.append(happened(store, 4))
+    await sending.once()
+    assert office.taken == expected
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+async def test_what_happens_after_the_clock_was_set_back_is_told(sender, office, store, restarted: bool) -> None:
+    clock = [NOON]
+    sending = sender(lambda: clock[0])
+    await sending.once()
+    clock[0] += timedelta(minutes=60)
+    before = happened(store, 60)
+    await sending.once()
+    clock[0] = NOON
+    if restarted:
+        sending = sender(lambda: clock[0])
+    for minute in (1, 2):
+        clock[0] = NOON + timedelta(minutes=minute)
+        after = happened(store, minute)
+        await sending.once()
+        assert office.taken.count(after) == 1
+    assert office.taken.count(before) == (2 if restarted else 1), "its id tells that it came before"
+    await sending.once()
+    assert len(office.taken) == (4 if restarted else 3)
 
 
 @pytest.mark.parametrize("status", [302, 429, 500, 503])
@@ -188,7 +230,7 @@ async def test_a_dead_letter_is_sent_again_only_when_a_person_says_so_and_stays_
 def to(address: str, store: Store, **more: object) -> Sender:
     secret = {"environment": "OFFICE_SECRET"}
     hook = Webhook.model_validate({"name": "office", "address": address, "secret": secret, **more})
-    return Sender(hook, store, Arrivals().source("office", "webhook", ""), lambda: NOON)
+    return Sender(hook, store, Arrivals().source("office", "webhook", ""), clock_of(store))
 
 
 async def test_an_address_that_misbehaves_is_left_soon_and_never_followed_elsewhere(store, monkeypatch) -> None:
@@ -227,7 +269,7 @@ async def test_an_address_that_misbehaves_is_left_soon_and_never_followed_elsewh
         await to(str(server.make_url("/endless")), store).once()
         happened(store, 1)
         await to(str(server.make_url("/endless")), store).once()
-        assert json.loads(store.latest_snapshot("webhook:office")[1])["sent_us"] > to_us(NOON), "taken, and not read on"
+        assert json.loads(store.latest_snapshot("webhook:office")[1])["alarm"] > to_us(NOON), "taken, and not read on"
         happened(store, 2)
         for path, told in (("slow", "TimeoutError"), ("cut", "Disconnected"), ("elsewhere", "answers 307")):
             with pytest.raises(SourceError, match=told):
