@@ -62,12 +62,13 @@ class Terminal:
         os.write(self._master, keys.encode())
 
     def interrupt(self) -> None:
-        """Press Ctrl-C until the command ends: one that comes before it reads is seen only after the next key."""
+        """Press Ctrl-C once. Where it comes before the command reads on, only the next key lets it be seen."""
         deadline = time.monotonic() + LONGEST_S
+        self.type("\x03")
         while self.process.poll() is None:
             assert time.monotonic() < deadline, self.screen
-            self.type("\x03")
             self._read(0.3)
+            self.type("\r")
 
     def end(self) -> int:
         code = self.process.wait(LONGEST_S)
