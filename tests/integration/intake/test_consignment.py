@@ -5,7 +5,7 @@ import struct
 from datetime import UTC, datetime
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from moteledger.intake import RecordsError
@@ -26,6 +26,7 @@ def bits(reading: Reading) -> tuple[int, str, bytes]:
     return reading.time_us, reading.signal, struct.pack("d", reading.value)
 
 
+@settings(max_examples=50)
 @given(st.lists(readings(), min_size=1, max_size=20))
 def test_what_is_unpacked_is_what_was_packed_bit_for_bit_whatever_the_clock_here_shows(sent) -> None:
     records = unpacked_records(packed(sent))
@@ -33,6 +34,7 @@ def test_what_is_unpacked_is_what_was_packed_bit_for_bit_whatever_the_clock_here
     assert records.refused == 0
 
 
+@settings(max_examples=50)
 @given(
     st.binary(max_size=200)
     | st.text(max_size=200).map(str.encode)
@@ -91,6 +93,7 @@ def test_a_receipt_that_does_not_account_for_each_reading_is_none(key: str, valu
         read_receipt(json.dumps({**receipt(), key: value}).encode(), BODY, 5)
 
 
+@settings(max_examples=30)
 @given(st.binary(max_size=300))
 def test_an_answer_of_something_else_is_no_receipt(answer: bytes) -> None:
     with pytest.raises(ReceiptError):

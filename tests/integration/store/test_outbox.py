@@ -139,7 +139,7 @@ steps = st.lists(
 )
 
 
-@settings(max_examples=20)
+@settings(max_examples=15)
 @given(steps)
 def test_whatever_happens_each_new_listed_reading_is_waiting_settled_or_aside(tmp_path_factory, history) -> None:
     minute_us = HOUR_US // 60

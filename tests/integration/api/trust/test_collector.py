@@ -238,7 +238,7 @@ async def test_no_request_to_a_collector_fails_inside(office) -> None:
         )
 
     seen = set()
-    for _ in range(250):
+    for _ in range(150):
         path, whole = chance.choice(
             [("/v1/readings", {"readings": [reading, reading]}), ("/v1/state", {**STATE, "alarms": [alarm]})]
         )
