@@ -29,6 +29,7 @@ _ALWAYS_POSSIBLE = (
     HTTPStatus.INTERNAL_SERVER_ERROR,
     HTTPStatus.SERVICE_UNAVAILABLE,
 )
+_IN_WRITING = (HTTPStatus.INSUFFICIENT_STORAGE,)
 
 _SECURITY_SCHEMES = {
     "bearer": {
@@ -129,7 +130,7 @@ def _operation(route: Route, reference: References) -> dict[str, Any]:
         **_good(route, reference),
         **{
             str(status.value): {"description": status.phrase, "content": problem}
-            for status in sorted({*route.problems, *_ALWAYS_POSSIBLE})
+            for status in sorted({*route.problems, *_ALWAYS_POSSIBLE, *(() if route.method == "GET" else _IN_WRITING)})
         },
     }
     return operation

@@ -79,6 +79,8 @@ async def test_a_full_disk_refuses_whole_batches_answers_on_and_takes_them_once_
             told = json.loads(await answer.text())
             assert told["status"] == 507 and "disk of the service is full" in told["detail"]
             assert answer.headers["Retry-After"]
+            described = (await (await client.get("/openapi.json")).json())["paths"]["/v1/readings"]["post"]
+            assert "507" in described["responses"]
             # Nothing half-written, and reading goes on.
             assert len(store.series("duct.static_pressure", 0, 2**62)) == taken * size
             assert (await client.get("/healthz")).status == 200
