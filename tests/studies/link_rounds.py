@@ -175,7 +175,7 @@ class Rounds:
             (
                 f"rounds: {self.rounds}; house killed {self.kills[0]} times, collector {self.kills[1]}",
                 f"connections over the line: {met}",
-                f"readings sent to the house {self.sent:,}, acknowledged {self.acknowledged:,}; most waiting at once "
+                f"readings sent to the house {self.sent:,}, acknowledged {self.acknowledged:,}; most waiting at a kill "
                 f"{self.waited_most:,}",
                 f"in the collector: {self.collected:,}; acknowledged and lost {self.lost}, never sent {self.invented}, "
                 f"altered {self.altered}, in one of the two only {self.differs_from_house}, "
@@ -206,14 +206,16 @@ def run(rounds: int, folder: Path, seed: int = 30, longest_s: float = 2.5) -> Ro
         started += [launcher.start(command) for command in commands]
         line.target = started[1].port
         for number in range(rounds):
-            until = time.monotonic() + chance.uniform(0.0, longest_s)
             push(started[0].port, book, [next(seconds) for _ in range(BATCH)])
-            while time.monotonic() < until:
-                push(started[0].port, book, [next(seconds) for _ in range(BATCH)])
-                time.sleep(0.02)
+            ends = threading.Event()
+            pushing = threading.Thread(target=keep_pushing, args=(started[0].port, book, seconds, ends))
+            pushing.start()
+            time.sleep(chance.uniform(0.0, longest_s))
             which = (number + 1) % 2
             started[which].kill()
             kills[which] += 1
+            ends.set()
+            pushing.join()
             if which == 0:
                 with Store.open(folder / "house.sqlite") as store:
                     waited = max(waited, outbox.forwarding(store).waiting)
@@ -260,6 +262,13 @@ def push(port: int, book: Book, seconds: list[int]) -> None:
         answer.read()
         if answer.status == http.HTTPStatus.OK:
             book.acknowledged.update(seconds)
+
+
+def keep_pushing(port: int, book: Book, seconds: Iterator[int], ends: threading.Event) -> None:
+    """Send batch after batch, also while the house is killed, until told to end."""
+    while not ends.is_set():
+        push(port, book, [next(seconds) for _ in range(BATCH)])
+        time.sleep(0.02)
 
 
 def bring_in(folder: Path, book: Book) -> None:

@@ -18,9 +18,7 @@ class Health(BaseModel):
     time: str = Field(description="The service's clock.")
     newest_reading: str | None = Field(description="The time of the newest reading of any signal, if there is any.")
     store_trouble: str | None = Field(description="Why the store cannot be written, null if it can.")
-    failing_sources: int = Field(
-        description="How many sources and collectors are out of reach; /v1/sources says why."
-    )
+    failing_sources: int = Field(description="How many sources and collectors are out of reach; /v1/sources says why.")
 
 
 async def give_health(request: web.Request) -> web.StreamResponse:
