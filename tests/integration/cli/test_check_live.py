@@ -57,10 +57,10 @@ def shelf() -> Iterator[str]:
         server.shutdown()
 
 
-def test_every_signal_is_shown_as_it_came_and_as_it_is_kept(run: Callable, shelf: str, tmp_path: Path) -> None:
+def test_every_signal_is_shown_as_it_came_and_as_it_is_kept(run_all: Callable, shelf: str, tmp_path: Path) -> None:
     house = tmp_path / "crake.toml"
     house.write_text(HOUSE.format(address=shelf))
-    told = run("check", "--house", house, "--live", "--for", "10")
+    told = run_all({"it": ("check", "--house", house, "--live", "--for", "10")})["it"]
     assert told.returncode == 1, told.stderr
     # NIST SP 811 (2008), appendix B.8: 1 inch of water (conventional) = 249.0889 Pa.
     assert "0.5 in.w.c. -> 124.544 Pa at 20" in told.stdout
@@ -71,20 +71,23 @@ def test_every_signal_is_shown_as_it_came_and_as_it_is_kept(run: Callable, shelf
     assert "outdoor.temperature is missing; it would tell" in told.stdout
 
 
-def test_a_source_that_fails_is_told_and_so_is_a_service_that_is_not_there(run: Callable, tmp_path: Path) -> None:
+def test_a_source_that_fails_is_told_and_so_is_a_service_that_is_not_there(run_all: Callable, tmp_path: Path) -> None:
     house = tmp_path / "crake.toml"
     house.write_text(HOUSE.format(address="http://127.0.0.1:9/"))
-    told = run("check", "--house", house, "--live", "--for", "30")
-    assert told.returncode == 1
-    assert "FAILING: cannot be reached" in told.stdout
-    told = run("check", "--house", house, "--live", "http://127.0.0.1:9")
-    assert told.returncode == 1
-    assert "no answer" in told.stderr
-    assert run("check", "--store", house, "--live").returncode == 2
+    told = run_all(
+        {
+            "source": ("check", "--house", house, "--live", "--for", "30"),
+            "service": ("check", "--house", house, "--live", "http://127.0.0.1:9"),
+            "store": ("check", "--store", house, "--live"),
+        }
+    )
+    assert [each.returncode for each in told.values()] == [1, 1, 2]
+    assert "FAILING: cannot be reached" in told["source"].stdout
+    assert "no answer" in told["service"].stderr
 
 
 def test_a_running_service_reads_its_sources_and_tells_of_them(
-    run: Callable, start_command: Callable, shelf: str, tmp_path: Path
+    run_all: Callable, start_command: Callable, shelf: str, tmp_path: Path
 ) -> None:
     house = tmp_path / "crake.toml"
     house.write_text(HOUSE.format(address=shelf))
@@ -93,10 +96,10 @@ def test_a_running_service_reads_its_sources_and_tells_of_them(
     assert address is not None
     try:
         deadline = time.monotonic() + 60.0
-        told = run("check", "--house", house, "--live", address[0])
+        told = run_all({"it": ("check", "--house", house, "--live", address[0])})["it"]
         while "in.w.c. ->" not in told.stdout and time.monotonic() < deadline:
             time.sleep(0.1)
-            told = run("check", "--house", house, "--live", address[0])
+            told = run_all({"it": ("check", "--house", house, "--live", address[0])})["it"]
     finally:
         process.terminate()
         _, err = process.communicate(timeout=60)
@@ -184,6 +187,6 @@ def test_a_token_in_the_environment_is_shown_and_one_that_is_none_is_told(monkey
 
 
 @pytest.mark.parametrize("example", ["gull_row.toml", "plover_barn.toml"])
-def test_the_examples_are_good(run: Callable, example: str) -> None:
-    told = run("check", "--house", Path(__file__).parents[3] / "config_examples" / example)
+def test_the_examples_are_good(run_all: Callable, example: str) -> None:
+    told = run_all({"it": ("check", "--house", Path(__file__).parents[3] / "config_examples" / example)})["it"]
     assert told.returncode == 0, told.stderr
