@@ -112,8 +112,8 @@ class Series:
 def solve(inputs: Inputs, start_ug_m3: ArrayLike) -> Series:
     """The exact series from concentrations `start_ug_m3` (scalar or (B,)), for every bin.
 
-    C[n+1] = E[n] C[n] + g[n] over many steps of all bins is one unit lower-bidiagonal system, which LAPACK's dtbtrs
-    solves by substitution. Raises ValueError for a start that is negative, not finite or does not fit the bins, and for
+    C[n+1] = E[n] C[n] + g[n] over many steps is a unit lower-bidiagonal system, which LAPACK's dtbtrs solves by
+    substitution. Raises ValueError for a start that is negative, not finite or does not fit the bins, and for
     inputs so large that the concentration is beyond any number.
 
     >>> empty = Inputs(volume_m3=400.0, step_h=1.0, outdoor_ug_m3=np.zeros((1, 3)), infiltration_m3h=200.0)
@@ -129,13 +129,15 @@ def solve(inputs: Inputs, start_ug_m3: ArrayLike) -> Series:
     before = start
     with np.errstate(over="ignore", invalid="ignore"):
         for block in _blocks(inputs.steps):
-            loss_m3h = of_steps(outflow_m3h, block) + of_bins(inputs.deposition_per_h) * inputs.volume_m3
+            # How often in a step each sink handles the whole air, and what all of them together take of it: x.
+            step_h = of_steps(inputs.step_h, block)
+            hours_per_m3 = step_h / inputs.volume_m3
+            x = of_steps(outflow_m3h, block) * hours_per_m3 + of_bins(inputs.deposition_per_h) * step_h
             for airflow_m3h, cleaner in zip(drawn_m3h, inputs.cleaners, strict=True):
-                loss_m3h = loss_m3h + of_bins(cleaner.efficiency, block) * of_steps(airflow_m3h, block)
-            hours_per_m3 = of_steps(inputs.step_h, block) / inputs.volume_m3
-            supplied = _supply_ug_h(inputs, block) * hours_per_m3
-            x = np.atleast_2d(loss_m3h * hours_per_m3)
-            _solve_block(supplied, x, before, end[:, block], mean[:, block])
+                x = x + of_bins(cleaner.efficiency, block) * (of_steps(airflow_m3h, block) * hours_per_m3)
+            supplied = _supply_ug_h(inputs, block)
+            supplied *= hours_per_m3
+            _solve_block(supplied, np.atleast_2d(x), before, end[:, block], mean[:, block])
             before = end[:, block.stop - 1]
     # What is once not finite stays so to the last step.
     if not np.isfinite(end[:, -1]).all():
@@ -145,9 +147,13 @@ def solve(inputs: Inputs, start_ug_m3: ArrayLike) -> Series:
 
 def _supply_ug_h(inputs: Inputs, block: slice) -> FloatArray:
     """All that comes in or is made in each step of a block, (B, n)."""
-    entering_m3h = of_bins(inputs.penetration) * of_steps(inputs.infiltration_m3h, block)
-    entering_m3h = entering_m3h + (1.0 - of_bins(inputs.intake_efficiency)) * of_steps(inputs.intake_m3h, block)
-    return np.asarray(entering_m3h * of_bins(inputs.outdoor_ug_m3, block) + of_bins(inputs.emission_ug_h, block))
+    supply = np.empty((inputs.bins, block.stop - block.start))
+    np.multiply(of_bins(inputs.penetration), of_steps(inputs.infiltration_m3h, block), out=supply)
+    if np.any(inputs.intake_m3h):
+        supply += (1.0 - of_bins(inputs.intake_efficiency)) * of_steps(inputs.intake_m3h, block)
+    supply *= of_bins(inputs.outdoor_ug_m3, block)
+    supply += of_bins(inputs.emission_ug_h, block)
+    return supply
 
 
 def _solve_block(
@@ -155,23 +161,21 @@ def _solve_block(
 ) -> None:
     """Ends and means of n steps; `supplied` (B, n) is supply times step, `x` loss times step, of a shape that fits it.
 
-    The bins stand one after the other in one system; the first step of each is not coupled to the bin before.
+    Each bin is a system of its own, solved where its answer is wanted.
     """
     decay, phi1, phi2 = step_factors(x)
-    # Column order is LAPACK's own and saves it a copy; the unit diagonal, band[0], it does not read.
-    band = np.empty((2, supplied.size), order="F")
-    coupling = band[1].reshape(supplied.shape)
-    np.negative(_later(decay), out=coupling[:, :-1])
-    coupling[:, -1] = 0.0
-    gained = supplied * phi1
-    gained[:, 0] += before * decay[:, 0]
-    end, info = dtbtrs(band, gained.ravel(), uplo="L", diag="U", overwrite_b=True)
-    if info != 0:
-        raise ArithmeticError(f"balance: LAPACK dtbtrs returned {info}")
-    end_out[:] = np.reshape(end, supplied.shape)
+    # Column order is LAPACK's own and saves it a copy; the unit diagonal, [:, :, 0], it does not read.
+    band = np.empty((*supplied.shape, 2))
+    np.negative(_later(decay), out=band[:, :-1, 1])
+    np.multiply(supplied, phi1, out=end_out)
+    end_out[:, 0] += before * decay[:, 0]
+    for coupling, end in zip(band, end_out, strict=True):
+        end[:], info = dtbtrs(coupling.T, end, uplo="L", diag="U", overwrite_b=True)
+        if info != 0:
+            raise ArithmeticError(f"balance: LAPACK dtbtrs returned {info}")
     np.multiply(supplied, phi2, out=mean_out)
     mean_out[:, 0] += before * phi1[:, 0]
-    mean_out[:, 1:] += end_out[:, :-1] * _later(phi1)
+    mean_out[:, 1:] += np.multiply(end_out[:, :-1], _later(phi1), out=supplied[:, 1:])
 
 
 def _later(factors: FloatArray) -> FloatArray:

@@ -35,14 +35,16 @@ def step_factors(x: FloatArray) -> StepFactors:
     >>> step_factors(np.array([0.0, 1e-12, 50.0])).phi2.round(4).tolist()
     [0.5, 0.5, 0.0196]
     """
-    z = -np.maximum(x, _TINY)
-    growth = np.expm1(z)
-    phi1 = growth / z
-    phi2 = (phi1 - 1.0) / z
-    small = z > -_SMALL
-    if small.any():
-        phi2 = np.where(small, 0.5 + z * (1 / 6 + z * (1 / 24 + z / 120)), phi2)
-    return StepFactors(1.0 + growth, phi1, phi2)
+    z = np.asarray(-np.maximum(x, _TINY))
+    decay = np.expm1(z)
+    phi1 = np.asarray(decay / z)
+    phi2 = np.asarray(phi1 - 1.0)
+    # In place from here on: on long series fresh memory costs more than the sums.
+    decay += 1.0
+    phi2 /= z
+    if z.max(initial=-np.inf) > -_SMALL:
+        np.copyto(phi2, 0.5 + z * (1 / 6 + z * (1 / 24 + z / 120)), where=z > -_SMALL)
+    return StepFactors(np.asarray(decay), phi1, phi2)
 
 
 def exact_step(
