@@ -18,6 +18,7 @@ from .assessment import (
     Assessment,
     DataQuality,
     Event,
+    FanAdvice,
     Figures,
     Period,
     SignalQuality,
@@ -37,7 +38,7 @@ from .survey import Survey, survey
 _TRACE_H = 48.0
 _TRACE_POINTS = 288
 _POOR_DAY_UG_M3 = 35.0
-_RECENT_COOLING_H = 1.0
+_RECENT_COOLING_H = 24.0
 
 
 @dataclass(frozen=True)
@@ -101,6 +102,16 @@ def study(
         house, grid, rates, source, readings=readings, dwell=dwell, load=load, forecast_age_h=forecast_age_h
     )
     limit, drop = filter_.drop_limit_pa, filter_.drop_at_reference_pa
+    cautions = cautions_for(
+        Circumstances(
+            house=house,
+            cooling_recently=_ran_lately(grid, "cooling.running"),
+            fan_to_run=bool(fan.schedule),
+            poor_air=max(_outdoor_day_mean(grid), _outdoor_next_day(fan)) > _POOR_DAY_UG_M3,
+            low_airflow=limit is not None and drop.value is not None and drop.value > 0.8 * limit,
+        )
+    )
+    fan = fan.model_copy(update={"cautions": tuple(each.code for each in cautions if each.applies_to == "fan")})
     assessment = Assessment(
         house=house.name,
         period=Period(
@@ -126,15 +137,7 @@ def study(
         ),
         filter=filter_,
         fan=fan,
-        cautions=cautions_for(
-            Circumstances(
-                house=house,
-                cooling_recently=_ran_lately(grid, "cooling.running"),
-                fan_to_run=fan.action_now == "run",
-                poor_air=_outdoor_day_mean(grid) > _POOR_DAY_UG_M3,
-                low_airflow=limit is not None and drop.value is not None and drop.value > 0.8 * limit,
-            )
-        ),
+        cautions=cautions,
         trace=_trace(grid, books, _TRACE_H, _TRACE_POINTS),
     )
     return Study(assessment, grid, books)
@@ -224,6 +227,12 @@ def _ran_lately(grid: GriddedHouse, name: str) -> bool:
 def _outdoor_day_mean(grid: GriddedHouse) -> float:
     last = grid.values_or_nan("outdoor.pm25")[-max(1, round(24.0 / grid.grid.step_h)) :]
     return float(np.nanmean(last)) if np.isfinite(last).any() else 0.0
+
+
+def _outdoor_next_day(fan: FanAdvice) -> float:
+    """Mean of outdoor PM2.5 that is forecast for the next 24 h, ug/m3."""
+    ahead = [hour.outdoor_pm25 for hour in fan.hours_ahead[:24]]
+    return float(np.mean(ahead)) if ahead else 0.0
 
 
 def _trace(grid: GriddedHouse, books: Account, span_h: float, most_points: int) -> tuple[TracePoint, ...]:

@@ -244,8 +244,9 @@ class FanAdvice(Document):
     readings behind the advice, and `confidence` (0..1) is how sure it is that `action_now` is right. On the same
     forecast no schedule could save more than the share `gap_to_bound` of what this one costs beyond the calls.
     `expected_pm25_by_hour` is what the schedule should come to indoors, ug/m3; `hours_ahead` the forecast behind it.
-    `budget_left_kwh` is what the house file's budget leaves for each calendar day of the plan; with one, the gap is the
-    share of the mean by which a schedule within it could be cleaner.
+    `cautions` are the codes of those that belong to it. `budget_left_kwh` is what the house file's budget leaves for
+    each calendar day of the plan; with one, the gap is the share of the mean by which a schedule within it could be
+    cleaner.
     """
 
     action_now: Action
@@ -268,6 +269,7 @@ class FanAdvice(Document):
     hours_ahead: tuple[HourAhead, ...] = ()
     noise_and_wear_cost: float | None = None
     budget_left_kwh: tuple[float, ...] | None = None
+    cautions: tuple[str, ...] = ()
 
 
 class Air(Document):
@@ -299,10 +301,11 @@ class TracePoint(Document):
 
 
 class Caution(Document):
-    """A caution that travels with the advice it belongs to."""
+    """A caution that travels with the advice it belongs to; `when` says under which condition it is told."""
 
     code: str
     text: str
+    when: str = "always"
     applies_to: Literal["fan", "filter", "delivery"]
 
 

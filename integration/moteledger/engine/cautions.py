@@ -41,6 +41,7 @@ _CAUTIONS: tuple[tuple[Caution, Callable[[Circumstances], bool]], ...] = (
             applies_to="fan",
             text="On smoke days filtered air indoors lowers exposure but does not make a house safe to stay in: "
             "when the authorities say leave, leave.",
+            when="outdoor PM2.5 is above 35 µg/m³ over the last day, or forecast to be over the next",
         ),
         lambda now: now.poor_air,
     ),
@@ -50,6 +51,7 @@ _CAUTIONS: tuple[tuple[Caution, Callable[[Circumstances], bool]], ...] = (
             applies_to="fan",
             text="The fan running on after cooling blows the water that hangs on the coil back into the house. "
             "Let it rest a while after each cooling call, and watch indoor humidity.",
+            when="cooling ran in the last day and the plan asks for the fan",
         ),
         lambda now: now.cooling_recently and now.fan_to_run,
     ),
@@ -68,6 +70,7 @@ _CAUTIONS: tuple[tuple[Caution, Callable[[Circumstances], bool]], ...] = (
             applies_to="filter",
             text="A clogged or too tight filter starves the blower: cooling coils ice up, heat exchangers overheat and "
             "limit switches trip. If airflow drops or the coil ices, stop cooling and call a licensed technician.",
+            when="the filter's drop is above 80 % of its limit",
         ),
         lambda now: now.low_airflow,
     ),

@@ -42,7 +42,8 @@ class FanAnswer(Document):
     `valid_until` has passed, whatever was said before means `leave`. `since` is when the action was first given;
     `confidence` how sure it is that the action is right, 0..1, and 0 with `leave`, which claims nothing.
     `expected_pm25_by_hour` is what the plan expects indoors in the hours from now on, ug/m3, for the score;
-    `speed` the speed to run at, by the name that the house file gives it, where it lists any.
+    `speed` the speed to run at, by the name that the house file gives it, where it lists any; `cautions` the codes of
+    what to mind with it, whose words stand with the advice.
     """
 
     action: Action
@@ -55,3 +56,4 @@ class FanAnswer(Document):
     override: Override | None = None
     expected_pm25_by_hour: tuple[float, ...] = ()
     speed: str | None = None
+    cautions: tuple[str, ...] = ()

@@ -219,6 +219,7 @@ class FanControl:
             override=self._override,
             expected_pm25_by_hour=wish.expected_pm25_by_hour,
             speed=wish.speed if wish.action == "run" else None,
+            cautions=() if self._advice is None else self._advice.cautions,
         )
 
     def _notice_lapse(self, now: datetime, tick_s: float) -> None:

@@ -37,6 +37,7 @@ async def test_the_answer_says_what_why_until_when_and_on_what(service, assessme
         "override": None,
         "expected_pm25_by_hour": [],
         "speed": None,
+        "cautions": [],
     }
 
 

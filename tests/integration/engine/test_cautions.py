@@ -8,6 +8,7 @@ import pytest
 from moteledger.engine import Assessment, assess
 from moteledger.engine.cautions import Circumstances, cautions_for
 from moteledger.settings import House
+from moteledger.signals import OUTDOOR_FORECAST
 from moteledger.store import Series
 
 Houses = Callable[..., House]
@@ -81,6 +82,32 @@ def test_a_smoky_day_outdoors_brings_the_caution_to_leave_when_told(house: House
     # 35.5 ug/m3 over a day is where the US index becomes unhealthy for sensitive groups.
     assert "leave_when_told" in said(assess(house(), still(24.0, outdoor=60.0)))
     assert "leave_when_told" not in said(assess(house(), still(24.0, outdoor=20.0)))
+
+
+def test_smoke_that_is_only_forecast_brings_it_too(house: Houses, still: Still, series: Told) -> None:
+    told = assess(house(), still(24.0, outdoor=8.0) | {OUTDOOR_FORECAST: series(24.0 + np.arange(49.0), 90.0)})
+    assert "leave_when_told" in said(told)
+    assert "leave_when_told" not in said(assess(house(), still(24.0, outdoor=8.0)))
+
+
+def test_a_plan_that_asks_for_the_fan_in_a_house_that_cools_brings_the_coils_moisture(
+    house: Houses, lived_in: Callable[..., dict[str, Series]], series: Told
+) -> None:
+    days = lived_in(4, entry=0.35, loss=0.6, clean_air_per_h=3.0)
+    hours = np.arange(0.0, 96.0, 0.25)
+    cooled = days | {"cooling.running": series(hours, ((hours % 4.0) < 0.5).astype(float))}
+    surveyed = house(targets={"pm25": "5 ug/m3"})
+    for readings, expected in ((cooled, True), (days, False)):
+        told = assess(surveyed, readings)
+        assert told.fan.schedule
+        assert ("coil_moisture" in said(told)) is expected
+        # The advice itself names what travels with it.
+        assert set(told.fan.cautions) == {each.code for each in told.cautions if each.applies_to == "fan"}
+
+
+def test_every_caution_says_when_it_is_told(house: Houses) -> None:
+    for each in cautions_for(Circumstances(house(), True, True, True, True)):
+        assert (each.when == "always") is (each.code in ALWAYS)
 
 
 def test_a_filter_near_its_final_drop_brings_the_caution_of_low_airflow(
