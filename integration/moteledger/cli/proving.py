@@ -53,14 +53,12 @@ def _guide_lines(guide: ProofGuide, house: House) -> Iterator[str]:
     )
     if guide.one_test_from_ug_m3 is not None:
         yield f"One pass should do from {guide.one_test_from_ug_m3:.0f} µg/m³ on, with a peak for each stretch."
+    for remark in guide.remarks:
+        yield from wrap(f"Note: {remark}", _WIDTH)
     yield ""
     for number, step in enumerate(guide.steps, start=1):
         length = "" if step.minutes is None else f"{step.minutes} min"
         yield from wrap(step.text, _WIDTH, initial_indent=f"{number:>2}. {length:>7}  ", subsequent_indent=" " * 13)
-    if guide.remarks:
-        yield ""
-    for remark in guide.remarks:
-        yield f"Note: {remark}"
     yield ""
     yield from _cautions(guide.cautions)
 

@@ -68,6 +68,9 @@ def guide(house: House, *, wanted: float = WANTED_HALF_WIDTH) -> ProofGuide:
     plan, start = plan_proof(replace(conditions, start_ug_m3=cooking), sensor, wanted=wanted), cooking
     if not plan.reaches and needed is not None:
         plan, start = plan_proof(replace(conditions, start_ug_m3=needed), sensor, wanted=wanted), needed
+    if not plan.reaches:
+        # No number of repeats will do, so nobody is asked for them.
+        plan = plan_proof(replace(conditions, start_ug_m3=start), sensor, wanted=wanted, most_repeats=1)
     return ProofGuide(
         house=house.name,
         expected_loss_fan_off_per_h=figure(expected.loss_fan_off_per_h, "1/h"),
@@ -158,8 +161,9 @@ def _remarks(due: Answer, plan: ProofPlan, conditions: ProofConditions, needed: 
         )
     if not plan.reaches:
         remarks.append(
-            f"so little clean air is expected that no such test is likely to tell it to ±{plan.wanted:.0%}; days of "
-            "ordinary readings, given to `moteledger assess`, tell more"
+            f"so little clean air is expected that no such test, however often, is likely to tell it to "
+            f"±{plan.wanted:.0%}; the steps show one pass, but days of ordinary readings, given to "
+            "`moteledger assess`, tell more"
             if needed is None
             else "the plan may fall short of what is wanted; a higher level does more than a longer wait"
         )

@@ -95,10 +95,24 @@ def judge(delivered: Answer, expected: Answer, evidence: Evidence | None = None)
     elif share.high < SHARE_NEEDED:
         verdict, says = Verdict.SHORT, f"less than {SHARE_NEEDED:.0%} of what the survey leads one to expect"
     else:
-        verdict, says = Verdict.CANNOT_TELL, f"the interval straddles {SHARE_NEEDED:.0%}; more data will narrow it"
+        verdict, says = (
+            Verdict.CANNOT_TELL,
+            f"the interval straddles {SHARE_NEEDED:.0%}; {_narrowed(delivered, expected)}",
+        )
     reason = f"{share.value:.0%} of expected ({share.low:.0%} to {share.high:.0%}): {says}"
     short = verdict is Verdict.SHORT or share.high < 1.0
     return Delivery(verdict, reason, share, share.high < 1.0, likely_causes(share, evidence) if short else ())
+
+
+def _narrowed(delivered: Estimate, expected: Estimate) -> str:
+    """What would narrow the share: whichever of the two is known less well, relative to itself."""
+    by_survey = expected.half_width / expected.value
+    if by_survey > delivered.half_width / max(abs(delivered.value), 1e-9):
+        return (
+            f"most of the doubt (±{by_survey:.0%}) is in what the survey expects: measure the fan's airflow, or state "
+            "the filter's efficiency by size"
+        )
+    return "more data will narrow it"
 
 
 def quotient(above: Estimate, below: Estimate) -> Estimate:

@@ -31,6 +31,15 @@ def test_the_whole_interval_must_stand_on_one_side_of_85_percent(
     assert found.reason
 
 
+def test_what_would_narrow_the_doubt_is_told_by_where_it_lies() -> None:
+    """A good test against a nameplate's airflow: no further decay would help, a measured airflow would."""
+    by_nameplate = judge(delivery(1000.0, 50.0), Estimate(1000.0, 700.0, 1300.0))
+    assert by_nameplate.verdict is Verdict.CANNOT_TELL
+    assert "±30%" in by_nameplate.reason
+    assert "measure the fan's airflow" in by_nameplate.reason
+    assert judge(delivery(1000.0, 300.0), EXPECTED).reason.endswith("more data will narrow it")
+
+
 def test_quotients_add_relative_uncertainties_in_quadrature() -> None:
     # JCGM 100:2008, 5.1.6, worked by hand: 6 % and 8 % make 10 %.
     share = quotient(delivery(100.0, 6.0), delivery(200.0, 16.0))
