@@ -306,7 +306,18 @@ def test_words_of_a_house_are_text_and_nothing_else(report: ClientReport, demo_h
 
 
 def test_pictures_are_inked_in_the_palette_and_follow_the_reader(pages: dict[Units, str]) -> None:
-    assert set(PALETTE) == {"ink", "ink-soft", "rule", "rule-strong", "margin", "in", "out", "paper", "alert", "reckoned"}
+    assert set(PALETTE) == {
+        "ink",
+        "ink-soft",
+        "rule",
+        "rule-strong",
+        "margin",
+        "in",
+        "out",
+        "paper",
+        "alert",
+        "reckoned",
+    }
     assert PALETTE["ink"] in STATIC_FILES["cards.css"].content.decode()
     html = pages[Units.SI]
     drawn = "".join(re.findall(r"<svg.*?</svg>", html, re.DOTALL))
