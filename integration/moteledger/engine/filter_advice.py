@@ -27,8 +27,9 @@ from .survey import assembly, dust_of, efficiency_curve
 
 _USUAL_FINAL_RATIO = 2.0
 _FARTHEST_DAYS = 3650.0
-_ORDER_AHEAD = timedelta(days=14)
-"""Time to buy a filter and have it in the house (common practice, no source)."""
+_ORDER_AHEAD, _EARLIEST_ORDER = timedelta(days=14), timedelta(days=42)
+"""Time to buy a filter and have it in the house, before the day may have come; but not so early that a date that is
+hardly known yet sends people to buy one (common practice, no source)."""
 _WATTS_PER_PA = 0.281 / 124.5
 """Of each cfm: 0.281 W at 0.5 in.w.c., ANSI/RESNET/ICC 301; a motor that holds the airflow draws in proportion."""
 _REASONS = {
@@ -90,7 +91,7 @@ def filter_advice(
                 )
                 for step in watch.steps
             ),
-            "order_by": None if advice.change_on is None else max(advice.change_on - _ORDER_AHEAD, today),
+            "order_by": _order_by(advice, today),
             "cost_best_on": _cost_best_on(house, gridded, growth, today),
         }
     )
@@ -132,6 +133,13 @@ def _first(reaches: list[Reach], drop: Answer, limit: float | None) -> tuple[Rea
     first = first_reached(finite)
     to_come, reached = _REASONS[first.reason]
     return first, (to_come if first.days > 0.0 else reached) + missing
+
+
+def _order_by(advice: FilterAdvice, today: date) -> date | None:
+    """The day to order one by, so that it is there even if the filter is due as early as it may be."""
+    if advice.change_on is None or advice.change_between is None:
+        return None
+    return max(advice.change_between[0] - _ORDER_AHEAD, advice.change_on - _EARLIEST_ORDER, today)
 
 
 def _midnight_us(house: House, day: date | None) -> int | None:

@@ -18,7 +18,8 @@ _WIDTH_H = 0.25
 _US_PER_H = 3_600_000_000
 _STEADY = 0.99
 _PART_US = 14 * 24 * _US_PER_H
-_LONGEST_US = 2 * 8766 * _US_PER_H
+LONGEST_US = 2 * 8766 * _US_PER_H
+"""How far back the past is looked at."""
 FILTER_SIGNALS = {
     "indoor.pm25",
     "outdoor.pm25",
@@ -132,7 +133,7 @@ def past_in_parts(
 
     Not farther back than two years. `read` gives the readings of `FILTER_SIGNALS` between two moments.
     """
-    first_us = max(first_us, end_us - _LONGEST_US)
+    first_us = max(first_us, end_us - LONGEST_US)
     past: FilterPast | None = None
     edges = list(range(end_us, first_us, -_PART_US))[::-1]
     for edge in edges:

@@ -16,7 +16,8 @@ from .day_books import keep_days
 from .fan_control import FanControl
 from .fan_least_times import LeastTimes
 from .filter_change import filter_changes, with_filter_since
-from .filter_past import FILTER_SIGNALS, FilterPast, past_in_parts
+from .filter_days import filter_days_kept, keep_filter_days
+from .filter_past import FILTER_SIGNALS, LONGEST_US, FilterPast, past_in_parts
 from .forecast_age import forecast_age_h
 from .grid import AssessmentError
 
@@ -26,6 +27,8 @@ SPAN = timedelta(days=14)
 """How far back an assessment looks: long enough to tell the house's rates, short enough to follow its seasons."""
 
 SNAPSHOT = "assessment"
+
+_DAY_US = 24 * 3_600_000_000
 
 _NOTHING_NEW = "no new assessment: %s"
 
@@ -53,7 +56,7 @@ class Engine:
         self.fan = FanControl(store, clock, boot=boot_id(), least=LeastTimes.of(house))
         self._refreshing = Lock()
         self._failed_by: type[Exception] | None = None
-        self._filter_before: tuple[date, date | None, FilterPast | None] | None = None
+        self._filter_before: tuple[date, FilterPast | None] | None = None
         self.refreshes = 0
         self.last_refresh_s: float | None = None
 
@@ -101,16 +104,26 @@ class Engine:
         return assessment
 
     def _before_the_span(self, house: House, names: set[str], start_us: int) -> FilterPast | None:
-        """The filter's past from when it went in up to the span, read once a day: it is long and hardly changes."""
-        installed = None if house.filter is None else house.filter.installed
-        if installed is None or "filter.pressure_drop" not in names:
+        """The filter's past up to the span, read on once a day, whole at the start: it is long and hardly changes.
+
+        From before the filter went in, too: how the fan runs in winter is known from any winter.
+        """
+        extent = self._store.extent()
+        if house.filter is None or "filter.pressure_drop" not in names or extent is None:
             return None
         today = self._clock().date()
-        if self._filter_before is None or self._filter_before[:2] != (today, installed):
-            first_us = max(to_us(datetime(installed.year, installed.month, installed.day, tzinfo=house.zone)), 0)
+        if self._filter_before is None or self._filter_before[0] != today:
+            known = None if self._filter_before is None else self._filter_before[1]
+            first_us = max(start_us - LONGEST_US, extent[0])
+            if known is not None:
+                first_us = max(first_us, int(known.time_us[-1]) - _DAY_US)
             past = past_in_parts(house, lambda a, b: self._needed(names, a, b), first_us, start_us)
-            self._filter_before = (today, installed, past)
-        return self._filter_before[2]
+            if house.store.keep_raw_us is not None:
+                if past is not None:
+                    keep_filter_days(self._store, house, past)
+                known = filter_days_kept(self._store, house, start_us - LONGEST_US, start_us)
+            self._filter_before = (today, past if known is None else known if past is None else known.then(past))
+        return self._filter_before[1]
 
     def _needed(self, names: set[str], start_us: int, end_us: int) -> dict[str, Series]:
         return {name: self._store.series(name, start_us, end_us) for name in names & FILTER_SIGNALS}

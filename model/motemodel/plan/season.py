@@ -203,7 +203,8 @@ def _fitted(
     circulating = np.zeros(usual.size)
     if share.size:
         circulating[[0, *range(5, usual.size)]] = (float(np.quantile(share, 0.3)) - usual[0]) / spread[0]
-    tried = [scipy.optimize.least_squares(cost, start, method="lm") for start in (np.zeros(usual.size), circulating)]
+    starts = (np.zeros(usual.size), circulating)
+    tried = [scipy.optimize.least_squares(cost, start, method="lm", ftol=1e-4, xtol=1e-3) for start in starts]
     found = min(tried, key=lambda one: float(one.cost))
     slopes = np.asarray(found.jac, dtype=np.float64)
     covariance = np.linalg.inv(slopes.T @ slopes) * np.multiply.outer(spread, spread)

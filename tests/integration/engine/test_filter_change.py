@@ -87,11 +87,18 @@ def test_days_before_the_stated_change_are_those_of_another_filter(advise) -> No
     assert told.drop_at_reference_pa.value == pytest.approx(50.0 + 2.0 * 11.5, abs=1.5)
 
 
-def test_one_is_ordered_two_weeks_ahead_and_at_once_when_it_is_late(advise) -> None:
-    early = advise(lambda hours: 60.0 + hours / 24.0, {})
-    assert early.order_by == early.change_on - timedelta(days=14)
+def test_one_is_ordered_two_weeks_before_it_may_be_due_but_not_long_before_it_likely_is(advise) -> None:
+    # Two weeks to buy one, six at most (common practice, no source).
+    today, two, six = FIRST + timedelta(days=DAYS), timedelta(days=14), timedelta(days=42)
+    known = advise(lambda hours: 60.0 * np.exp(hours / 2880.0), {})
+    assert known.order_by == max(known.change_between[0] - two, known.change_on - six, today) < known.change_on - two
+    aged = advise(lambda hours: 60.0 + 0.0 * hours, {"installed": "2025-05-01"})
+    assert aged.change_between == (aged.change_on, aged.change_on)
+    assert aged.order_by == aged.change_on - two
+    vague = advise(lambda hours: 60.0 + hours / 48.0, {})
+    assert vague.order_by >= vague.change_on - six
     late = advise(lambda hours: 100.0 + hours / 24.0, {})
-    assert late.order_by == FIRST + timedelta(days=DAYS) > late.change_on - timedelta(days=14)
+    assert late.order_by == today > late.change_on - two
 
 
 def test_the_cheapest_life_is_where_the_mean_cost_of_a_day_is_least(advise) -> None:
