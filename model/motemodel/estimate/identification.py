@@ -168,6 +168,7 @@ def identify(
             noise=noise,
             seek_noise=turn < 2,
             iterations=3,
+            begin=seen.begin,
             every=seen.every,
         )
         theta, noise = fitted.theta, fitted.noise
@@ -186,6 +187,7 @@ def identify(
         theta,
         noise=noise,
         iterations=2,
+        begin=seen.begin,
         every=seen.every,
     )
     covariance, freedom = robust_covariance(
@@ -235,6 +237,7 @@ def _bursts(model: HouseModel, seen: Seen, fitted: Fit) -> tuple[BoolArray, Bool
         fitted.theta,
         noise=replace(fitted.noise, quick=max(fitted.noise.quick, 0.1)),
         iterations=0,
+        begin=seen.begin,
         every=seen.every,
     )
     standard = quick.run.innovation / (quick.scale * np.sqrt(quick.steering.variance))
