@@ -117,14 +117,6 @@ class _GainFound:
         spells = airings(record, seen, model, fitted, burst, odd) if record.window is None else ()
         return cls(prior, gain_of(spells), len(spells), *calm_ratio(record, burst))
 
-    def source(self, windows: bool) -> str:
-        """Where a gain ratio that is told comes from, in words."""
-        if windows:
-            return "hours with windows open"
-        if self.by_airing is not None:
-            return f"{self.spells} spells in which the house stood open, though no signal tells of windows"
-        return "the spell with both sensors side by side"
-
 
 def identify(
     record: HouseRecord, *, fan_airflow_m3h: Estimate | None = None, gain_prior: GainPrior | None = None
@@ -196,9 +188,7 @@ def identify(
     emission, modelled = _account(record, seen, model, fitted, burst)
     events = _events(record, seen, fitted, burst, emission)
     found = _answers(record, model, fitted, covariance, freedom, sensors, fan_airflow_m3h, events, emission, modelled)
-    gain_from = f"sensor gain ratio: from {sensors.source(model.has_window)}"
-    told = isinstance(found.sensor_gain_ratio, Estimate)
-    return replace(found, remarks=(*_remarks(record, whole_h, odd, clocks), *((gain_from,) if told else ())))
+    return replace(found, remarks=(*_remarks(record, whole_h, odd, clocks), *found.remarks))
 
 
 def _remarks(record: HouseRecord, whole_h: float, odd: BoolArray, clocks: ClockLag) -> tuple[str, ...]:
@@ -208,7 +198,7 @@ def _remarks(record: HouseRecord, whole_h: float, odd: BoolArray, clocks: ClockL
         (
             clocks.told,
             f"the air follows the fan {minutes:.0f} min {'later' if clocks.lag_h > 0.0 else 'earlier'} than the stamps "
-            "say: one of the two clocks is wrong; the fan's times were moved by that, put the clock right",
+            "say: one of the two clocks is wrong; for the estimates the fan's times were moved by that; put the clock right",
         ),
         (
             whole_h > record.count * record.step_h + 24.0,
@@ -362,7 +352,7 @@ def _answers(
     modelled: FloatArray,
 ) -> Identification:
     theta, t = fitted.theta, t_90(freedom)
-    gain, gain_sd, gain_told = _gain(model, fitted, covariance, sensors)
+    gain, gain_sd, gain_from = _gain(model, fitted, covariance, sensors)
     used, every = fitted.steering.used, max(1, round(record.indoor_interval_h / record.step_h))
     fan = np.where(np.isfinite(record.fan), record.fan, 0.0)
     on_h = float(fan[used].sum()) * every * record.step_h
@@ -406,7 +396,7 @@ def _answers(
         loss_fan_off_per_h=loss_answer,
         clean_air_delivered_m3h=delivered,
         installed_efficiency=efficiency,
-        sensor_gain_ratio=_interval(gain, t * gain_sd, 0.0) if gain_told else _unknown_gain(sensors),
+        sensor_gain_ratio=_interval(gain, t * gain_sd, 0.0) if gain_from else _unknown_gain(sensors),
         fan_extra_entry_per_h=extra_answer,
         events=events,
         start_h=record.start_h,
@@ -415,6 +405,7 @@ def _answers(
         emission_ug_h=emission,
         usable=used,
         usable_days=float(np.count_nonzero(used)) * every * record.step_h / 24.0,
+        remarks=(f"sensor gain ratio: from {gain_from}",) if gain_from else (),
     )
 
 
@@ -433,11 +424,11 @@ def _unknown_gain(sensors: _GainFound) -> Unknown:
     )
 
 
-def _gain(model: HouseModel, fitted: Fit, covariance: FloatArray, sensors: _GainFound) -> tuple[float, float, bool]:
-    """Gain ratio, its standard deviation, and whether it is told: side by side, or by windows in the record itself."""
+def _gain(model: HouseModel, fitted: Fit, covariance: FloatArray, sensors: _GainFound) -> tuple[float, float, str]:
+    """Gain ratio, its standard deviation, and what tells it (a side-by-side spell, windows; "" for nothing)."""
     prior = sensors.prior
     prior_sd = prior.ratio * prior.relative_sd
-    nothing_new = prior.ratio, prior_sd, prior.measured
+    nothing_new = prior.ratio, prior_sd, "the spell with both sensors side by side" if prior.measured else ""
     if model.has_window:
         entry, loss = fitted.theta[WINDOW_ENTRY], fitted.theta[WINDOW_LOSS]
         if loss <= 0.2:
@@ -446,16 +437,18 @@ def _gain(model: HouseModel, fitted: Fit, covariance: FloatArray, sensors: _Gain
         slope = np.zeros(fitted.theta.size)
         slope[WINDOW_ENTRY], slope[WINDOW_LOSS] = 1.0 / loss, -entry / loss**2
         sd, by_model = float(np.sqrt(slope @ covariance @ slope)), _MODEL_ERROR.gain
+        source = "hours with windows open"
     elif sensors.by_airing is not None:
         ratio, sd = sensors.by_airing.value, sensors.by_airing.half_width / Z_90
         by_model = _MODEL_ERROR.gain_by_airing
+        source = f"{sensors.spells} spells in which the house stood open, though no signal tells of windows"
     else:
         return nothing_new
     sd = float(np.hypot(sd, by_model * ratio))
     if not 0.0 < sd < prior_sd:
         return nothing_new
     weight = prior_sd**2 / (prior_sd**2 + sd**2)
-    return weight * ratio + (1.0 - weight) * prior.ratio, float(np.sqrt(weight)) * sd, True
+    return weight * ratio + (1.0 - weight) * prior.ratio, float(np.sqrt(weight)) * sd, source
 
 
 def _efficiency(delivered: Answer, airflow: Estimate | None) -> Answer:

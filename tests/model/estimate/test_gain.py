@@ -132,6 +132,16 @@ def test_a_ratio_measured_side_by_side_is_told_and_narrows_the_entry_rate(
     assert known.outdoor_entry_per_h.half_width < unknown.outdoor_entry_per_h.half_width
 
 
+def test_where_windows_add_nothing_to_a_ratio_known_better_the_spell_is_named_that_told_it(aired: HouseRecord) -> None:
+    """A spell that tells it to one part in two hundred is not bettered by air that has not mixed near a window."""
+    known = identify(aired, gain_prior=GainPrior.of(Estimate(1.25, 1.24, 1.26)))
+    assert isinstance(known.sensor_gain_ratio, Estimate)
+    assert known.sensor_gain_ratio.value == pytest.approx(1.25)
+    assert [told for told in known.remarks if "gain ratio" in told] == [
+        "sensor gain ratio: from the spell with both sensors side by side"
+    ]
+
+
 @given(ratios=st.lists(st.floats(0.5, 2.0), max_size=6), sd=st.floats(0.01, 0.2), start=st.floats(0.0, 1e4))
 def test_one_spell_tells_no_ratio_and_several_stay_within_what_they_read(
     ratios: list[float], sd: float, start: float
