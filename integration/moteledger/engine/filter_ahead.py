@@ -64,7 +64,7 @@ def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limi
             load_at = np.interp(daily.time_h / 24.0, day + 1.0, load)
             ways.append((DropHistory(load_at, drop, float(load[-1]), dusty_weight * fall_weight), ahead))
     limit_sd = float(np.hypot(SENSOR_PA, SENSOR_SHARE * limit_pa)) / _Z_90
-    return reach_by_clogging("pressure", ways, limit_pa, limit_sd, float(running.run_days[_LATE_DAYS]) / _LATE_DAYS)
+    return reach_by_clogging("pressure", ways, limit_pa, limit_sd, float(running.run_days[_LATE_DAYS - 1]) / _LATE_DAYS)
 
 
 def _by_day(past: FilterPast) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
