@@ -17,7 +17,7 @@ from .survey import Survey, assembly, conditioned_curve, efficiency_curve
 _STEADY_ON = 0.95
 _AIRFLOW_UNCERTAINTY = 0.07
 """Of a measured airflow, as the survey takes it (common practice, no source)."""
-_FEWEST_STEPS = 30
+_LEAST_RUNNING_H = 0.5
 
 
 def delivery(
@@ -63,9 +63,11 @@ def airflow_measured(grid: GriddedHouse) -> Estimate | None:
     if airflow is None:
         return None
     running = airflow[(grid.fan > _STEADY_ON) & np.isfinite(airflow)]
-    if running.size < _FEWEST_STEPS or float(np.median(running)) <= 0.0:
+    if running.size * grid.grid.step_h < _LEAST_RUNNING_H:
         return None
     usual = float(np.median(running))
+    if usual <= 0.0:
+        return None
     return Estimate(usual, usual * (1.0 - _AIRFLOW_UNCERTAINTY), usual * (1.0 + _AIRFLOW_UNCERTAINTY))
 
 
