@@ -198,7 +198,7 @@ def _remarks(record: HouseRecord, whole_h: float, odd: BoolArray, clocks: ClockL
         (
             clocks.told,
             f"the air follows the fan {minutes:.0f} min {'later' if clocks.lag_h > 0.0 else 'earlier'} than the stamps "
-            "say: one of the two clocks is wrong; for the estimates the fan's times were moved by that; put the clock right",
+            "say: one of the two clocks is wrong; the estimates move the fan's times by that, put the clock right",
         ),
         (
             whole_h > record.count * record.step_h + 24.0,
