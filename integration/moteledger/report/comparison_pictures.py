@@ -365,25 +365,31 @@ def costs_picture(bills: Sequence[Bill], currency: str, width_in: float) -> str:
     """The cost of a year, media and fan energy in one bar, and the range of their sum below it."""
     with sheet(width_in, _HEAD_IN + 0.15 + _ROW_IN * len(bills)) as (drawn, (axes,)):
         _field(axes, len(bills), _highest([bill.yearly for bill in bills]), width_in)
+        # Any of the figures may be unknown, so the key takes each from where it is first drawn.
+        in_key = {
+            "media": "filters or media",
+            "energy": "fan energy in the hours of the thermostat",
+            "range": "range of the sum",
+        }
         for place, bill in enumerate(bills):
             _name(axes, 0.28 - place, bill.yearly.name, f"{bill.yearly.source.partition('/outcome')[0]}/name")
             left = 0.0
-            for row, face, hatch in ((bill.media, "paper", "//////"), (bill.energy, "out", "")):
+            for kind, row, face, edge, hatch in (
+                ("media", bill.media, "paper", "in", "//////"),
+                ("energy", bill.energy, "out", "out", ""),
+            ):
                 if isinstance(row.figure, Known):
-                    edge = PALETTE["in" if hatch else "out"]
                     axes.barh(
                         -place + 0.04,
                         row.figure.value,
                         left=left,
                         height=0.26,
                         color=PALETTE[face],
-                        edgecolor=edge,
+                        edgecolor=PALETTE[edge],
                         linewidth=0.8,
                         hatch=hatch,
                         gid=row.source,
-                        label={"paper": "filters or media", "out": "fan energy in the hours of the thermostat"}[face]
-                        if place == 0
-                        else None,
+                        label=in_key.pop(kind, None),
                     )
                     left += row.figure.value
             if isinstance(bill.yearly.figure, Known):
@@ -397,7 +403,7 @@ def costs_picture(bills: Sequence[Bill], currency: str, width_in: float) -> str:
                     color=PALETTE["ink"],
                     capsize=2.5,
                     linewidth=1.2,
-                    label="range of the sum" if place == 0 else None,
+                    label=in_key.pop("range", None),
                 )
             _said(axes, -place, bill.yearly)
         key_above(axes, 1 if is_narrow(width_in) else 3)

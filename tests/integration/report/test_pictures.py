@@ -13,7 +13,8 @@ import pytest
 
 from moteledger.demo import HOUSE_FILE, SimulatedHouse
 from moteledger.engine import Comparison
-from moteledger.report import ClientReport, client_report, render_report_html
+from moteledger.engine.assessment import NotKnown
+from moteledger.report import ClientReport, client_report, render_comparison, render_report_html
 from moteledger.settings import Clock, House, Units, read_house
 from moteledger.store import Series
 
@@ -202,6 +203,20 @@ def test_every_numeral_in_a_comparisons_pictures_is_a_scale_or_a_figure_of_its_j
     for picture in found:
         assert picture.loose == []
         assert check_scales(picture) > 0
+
+
+def test_the_key_of_the_costs_names_all_that_is_drawn_though_the_first_of_them_has_no_price(
+    page: Callable[..., str], comparison: Comparison, house: House
+) -> None:
+    first, *others = comparison.entries
+    assert first.outcome is not None
+    unknown = NotKnown(reason="no price is given")
+    cost = first.outcome.cost.model_copy(update={"media": unknown, "yearly": unknown})
+    unpriced = first.model_copy(update={"outcome": first.outcome.model_copy(update={"cost": cost})})
+    mixed = comparison.model_copy(update={"entries": (unpriced, *others)})
+    drawn = render_comparison(mixed, house, made_on=date(2026, 3, 4))
+    for named in ("filters or media", "fan energy in the hours of the thermostat", "range of the sum"):
+        assert drawn.count(f">{named}<") == page().count(f">{named}<") == 2
 
 
 def test_a_wrong_numeral_in_a_picture_would_be_found(page: Callable[..., str], comparison: Comparison) -> None:
