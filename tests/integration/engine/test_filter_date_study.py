@@ -1,6 +1,7 @@
 """The filter date study at a tiny size: it draws lives of its own, and the advice on them is a date near the truth."""
 
 import runpy
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -33,7 +34,9 @@ def test_a_steady_life_with_airflow_weather_and_blower_told_is_dated_within_the_
     assert found.held
 
 
-def test_the_study_calls_a_late_date_late(study: dict) -> None:
+def test_the_readings_end_sixty_days_ahead_and_a_later_date_is_called_later(study: dict) -> None:
     one = study["life"](np.random.default_rng(5), study["Lives"]())
     assert one.due - one.installed >= study["timedelta"](days=study["LEAST_DAYS"])
     assert (one.due - study["timedelta"](days=study["AHEAD_DAYS"]) - one.installed).days * 96 == one.time_h.size
+    sooner = replace(one, due=one.due - study["timedelta"](days=30))
+    assert study["missed_by"](sooner).late == study["missed_by"](one).late + 30.0
