@@ -2,7 +2,9 @@
 
 import asyncio
 import logging
+import resource
 from collections.abc import Callable, Coroutine, Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from ..settings import Collecting, read_collecting
@@ -28,9 +30,17 @@ def collect(file: Path, port: int, ready: Callable[[str], None]) -> int:
         houses.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(houses, f"cannot be made ({error.strerror}); check the path and its permissions") from error
+    allow_many_files()
     with Store.open(tokens_file(settings)) as store, HouseStores(houses) as stores:
         asyncio.run(_run(settings, store, stores, port, ready))
     return 0
+
+
+def allow_many_files() -> None:
+    """Take as many open files as the system gives: a house's store needs five or more, and many shells give 1024."""
+    _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    with suppress(ValueError, OSError):
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))
 
 
 def tokens_file(settings: Collecting) -> Path:

@@ -10,6 +10,8 @@ from .store import Store
 _SUFFIX = ".sqlite"
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,59}", re.ASCII)
 
+_FileNumber = tuple[int, int] | None
+
 
 def is_house_id(text: str) -> bool:
     """Whether a name can be that of a house: it becomes a file's name and a part of an address."""
@@ -19,12 +21,14 @@ def is_house_id(text: str) -> bool:
 class HouseStores:
     """The stores of the houses in a folder; safe to use from many threads.
 
-    One that cannot be opened fails alone, with the StoreError of its file, and is tried again the next time.
+    One that cannot be opened fails alone, with the StoreError of its file, holds up no other, and is tried again the
+    next time. One whose file was taken away or replaced is opened anew: what went on into the old file would be lost.
     """
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._open: dict[str, Store] = {}
+        self._open: dict[str, tuple[_FileNumber, Store]] = {}
+        self._turns: dict[str, Lock] = {}
         self._lock = Lock()
         self._closed = False
 
@@ -38,16 +42,18 @@ class HouseStores:
         """Close them all."""
         with self._lock:
             self._closed = True
-            for store in self._open.values():
+            for _, store in self._open.values():
                 store.close()
             self._open.clear()
 
     def ids(self) -> tuple[str, ...]:
         """The houses that there are, by name; raises StoreError."""
         try:
-            found = [path.name.removesuffix(_SUFFIX) for path in self._folder.glob(f"*{_SUFFIX}")]
+            # A folder that is not there would be empty to a glob.
+            names = [path.name for path in self._folder.iterdir()]
         except OSError as error:
             raise StoreError(self._folder, f"cannot be read ({error.strerror}); check the disk") from error
+        found = (name.removesuffix(_SUFFIX) for name in names if name.endswith(_SUFFIX))
         return tuple(sorted(filter(is_house_id, found)))
 
     def find(self, house: str) -> Store | None:
@@ -59,11 +65,36 @@ class HouseStores:
         if not is_house_id(house):
             raise ValueError(f"{house[:60]!r} cannot name a house; use a-z, 0-9 and -, at most 60")
         with self._lock:
+            turn = self._turns.setdefault(house, Lock())
+        # Opening may wait for another program's lock; that is this house's affair.
+        with turn:
+            return self._present(house)
+
+    def _present(self, house: str) -> Store:
+        path = self._path(house)
+        with self._lock:
+            number, store = self._open.get(house, (None, None))
+            if store is not None and number == _file_number(path):
+                return store
+            self._open.pop(house, None)
+        if store is not None:
+            store.close()
+        store = Store.open(path)
+        with self._lock:
             if self._closed:
+                store.close()
                 raise StoreError(self._folder, "is closed; open it again")
-            if house not in self._open:
-                self._open[house] = Store.open(self._path(house))
-            return self._open[house]
+            self._open[house] = (_file_number(path), store)
+        return store
 
     def _path(self, house: str) -> Path:
         return self._folder / f"{house}{_SUFFIX}"
+
+
+def _file_number(path: Path) -> _FileNumber:
+    """What tells a file from another that has come to stand in its place; None if there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
