@@ -173,11 +173,11 @@ def _score(occasion: Occasion) -> str:
     told = []
     if score.expected_pm25 is not None and score.indoor_pm25 is not None:
         told.append(
-            f"Over the last {number(score.hours)} h the air indoors came to {number(score.indoor_pm25)} µg/m³, where "
-            f"the plans expected {number(score.expected_pm25)}."
+            f"Over {number(score.hours)} h of the last decisions the air indoors came to "
+            f"{number(score.indoor_pm25)} µg/m³, where the plans expected {number(score.expected_pm25)}."
         )
     if score.runs:
-        told.append(f"Of {score.runs} runs asked for, {score.followed} were carried out.")
+        told.append(f"Runs carried out: {score.followed} of {score.runs} asked for.")
     return " ".join(told)
 
 

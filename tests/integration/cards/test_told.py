@@ -154,10 +154,11 @@ def test_the_fan_s_card_tells_what_came_of_the_last_decisions(typical: Any) -> N
         "fan", typical.assessment, typical.house, now=typical.now, beside=Beside(decided=decided), answer=None
     )
     text = " ".join(markup.split())
-    assert "Over the last 2 h the air indoors came to 9.5 µg/m³, where the plans expected 8." in text.replace(
-        "\N{NO-BREAK SPACE}", " "
+    assert (
+        "Over 2 h of the last decisions the air indoors came to 9.5 µg/m³, where the plans expected 8."
+        in text.replace("\N{NO-BREAK SPACE}", " ")
     )
-    assert "Of 1 runs asked for, 1 were carried out." in text
+    assert "Runs carried out: 1 of 1 asked for." in text
     assert "Run at low (planned run)" in text
     assert text.count("<i>not known</i>") == 3
     assert "The last decisions" not in fan_card(typical, None)
