@@ -87,11 +87,11 @@ def test_a_collector_keeps_more_houses_than_a_shells_limit_of_open_files_has_roo
     before = resource.getrlimit(resource.RLIMIT_NOFILE)
     try:
         highest = max(int(path.name) for path in Path("/proc/self/fd").iterdir())
-        resource.setrlimit(resource.RLIMIT_NOFILE, (highest + 40, before[1]))
+        resource.setrlimit(resource.RLIMIT_NOFILE, (highest + 20, before[1]))
         with HouseStores(tmp_path) as houses:
             allow_many_files()
-            for number in range(15):
+            for number in range(20):
                 assert houses.take(f"house-{number}").append([Reading(1, STATIC, 1.0)]).new == 1
-            assert len(houses.ids()) == 15
+            assert len(houses.ids()) == 20
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, before)
