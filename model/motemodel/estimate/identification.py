@@ -420,8 +420,8 @@ def _unknown_gain(sensors: _GainFound) -> Unknown:
         )
     return Unknown(
         reason,
-        "open windows wide for two hours with the window signal on, or hang both sensors side by side for a day and state "
-        "when in the house file (sensors.beside_outdoors)",
+        "open windows wide for two hours with the window signal on, or hang both sensors side by side for a day and "
+        "state when in the house file (sensors.beside_outdoors)",
     )
 
 
