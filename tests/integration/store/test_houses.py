@@ -1,5 +1,6 @@
 """The stores of many houses in one folder: what becomes of a file, of the folder, or of the system's limits."""
 
+import os
 import resource
 import sqlite3
 import threading
@@ -86,8 +87,10 @@ def test_a_house_whose_file_another_program_holds_holds_up_no_other(tmp_path, mo
 def test_a_collector_keeps_more_houses_than_a_shells_limit_of_open_files_has_room_for(tmp_path) -> None:
     before = resource.getrlimit(resource.RLIMIT_NOFILE)
     try:
-        highest = max(int(path.name) for path in Path("/proc/self/fd").iterdir())
-        resource.setrlimit(resource.RLIMIT_NOFILE, (highest + 20, before[1]))
+        # POSIX: a new file takes the lowest number that is free, and must find one below the limit.
+        lowest = os.dup(0)
+        os.close(lowest)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (lowest + 20, before[1]))
         with HouseStores(tmp_path) as houses:
             allow_many_files()
             for number in range(20):
