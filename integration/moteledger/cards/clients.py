@@ -1,7 +1,8 @@
 """The contractor's page: the houses that are looked after, those whose delivery has slipped furthest first."""
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -93,7 +94,7 @@ class ClientRow:
 
 def render_clients(clients: Sequence[Client], settings: Collecting, *, now: datetime) -> str:
     """The page of all houses, in the order given; `now` is an aware time."""
-    rows = [_row(client, settings, now) for client in clients]
+    rows = _told_apart([_row(client, settings, now) for client in clients])
     return _templates.get_template("clients.html").render(
         name=NAME,
         settings=settings,
@@ -231,6 +232,12 @@ def _row(client: Client, settings: Collecting, now: datetime) -> ClientRow:
         waiting=told.waiting,
         problem=client.problem or "",
     )
+
+
+def _told_apart(rows: Sequence[ClientRow]) -> list[ClientRow]:
+    """Houses that call themselves alike are told by their ids, too: a house names itself, the office its token."""
+    counted = Counter(row.name.casefold() for row in rows)
+    return [row if counted[row.name.casefold()] == 1 else replace(row, name=f"{row.name} ({row.id})") for row in rows]
 
 
 def _figure(share: Share, unit: str = "1") -> Figure:

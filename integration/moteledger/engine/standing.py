@@ -16,6 +16,7 @@ from .assessment import Assessment, Known, Moment, Verdict
 SILENT_AFTER = timedelta(hours=1)
 """A house that works is heard of every few minutes, if only to say that nothing is new."""
 
+_CLOCK_STEP = timedelta(minutes=5)
 _LONGEST_TEXT = 2000
 
 _FIRST_YEAR, _LAST_YEAR = 1990, 2100
@@ -94,8 +95,9 @@ class Client(FromAfar):
 
     @property
     def name(self) -> str:
-        """What it is called."""
-        return self.standing.house if self.standing is not None else self.id
+        """What it is called, in characters that can be seen; without any, its id."""
+        told = self.standing.house if self.standing is not None else ""
+        return " ".join("".join(mark if mark.isprintable() else " " for mark in told).split()) or self.id
 
 
 def standing_of(
@@ -132,8 +134,8 @@ def standing_of(
 
 
 def is_silent(last_heard: datetime | None, now: datetime) -> bool:
-    """Whether a house should have been heard of since."""
-    return last_heard is None or now - last_heard > SILENT_AFTER
+    """Whether a house should have been heard of since; what lies ahead was stamped before the clock was set back."""
+    return last_heard is None or not -_CLOCK_STEP <= now - last_heard <= SILENT_AFTER
 
 
 def slipped_first(clients: Iterable[Client]) -> list[Client]:

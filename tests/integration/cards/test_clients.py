@@ -15,7 +15,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 from moteledger.cards import STATIC_FILES
 from moteledger.cards.clients import TREND_FOR, Trend, render_client, render_clients
 from moteledger.engine.assessment import Verdict
-from moteledger.engine.standing import AlarmTold, Client, Newest, Share, Standing, slipped_first
+from moteledger.engine.standing import AlarmTold, Client, Newest, Share, Standing, is_silent, slipped_first
 from moteledger.settings import Collecting, Units
 
 NOW = datetime(2026, 1, 31, 14, 5, tzinfo=UTC)
@@ -86,6 +86,25 @@ def test_a_house_is_told_by_its_share_its_pressures_its_alarms_and_what_is_on_it
         assert told in text, told
     assert "never heard" in text
     assert "not measured" in text
+
+
+def test_a_house_that_calls_itself_as_another_or_as_nothing_is_told_by_its_id() -> None:
+    # U+202E turns what follows round (Unicode 15, section 23.2), U+3000 and U+200B show nothing.
+    unseen, turned = Standing(house="\u3000\u200b \x00"), Standing(house="Gull\u202ewoR\x07")
+    text = page(SLIPPED, client("other", Standing(house="heron lane 4")), client("nobody", unseen), client("x", turned))
+    for told in ("Heron Lane 4 (heron-lane)", "heron lane 4 (other)", "<b>nobody</b>", "<b>Gull woR</b>"):
+        assert told in text, told
+    assert "(nobody)" not in text
+
+
+def test_a_house_heard_of_before_the_clock_was_set_back_counts_as_silent_until_it_is_heard_again() -> None:
+    day = timedelta(days=1)
+    assert [is_silent(NOW + ahead, NOW) for ahead in (day, timedelta(minutes=1), -timedelta(minutes=59), -day)] == [
+        True,
+        False,
+        False,
+        True,
+    ]
 
 
 def test_pressures_are_told_in_the_units_of_the_office_and_the_other() -> None:
