@@ -19,6 +19,7 @@ from .records import MOST_REFUSALS_TOLD, Records, Refusal, read_records
 MOST_READINGS = MOST_REFUSALS_TOLD
 """In one consignment: so few that each that is refused can be named."""
 
+_LONGEST_TOLD = 400
 _END_OF_TIME_US = to_us(datetime(2101, 1, 1, tzinfo=UTC))
 _PLACE = re.compile(r"/readings/(\d{1,9})(?:/.*)?", re.DOTALL)
 
@@ -90,7 +91,17 @@ def read_receipt(answer: bytes, body: bytes, count: int) -> tuple[Receipt, dict[
         place = _PLACE.fullmatch(refusal.place)
         if place is None or int(place[1]) >= count:
             raise ReceiptError("refuses readings that were not sent; check that both run the same version")
-        refused[int(place[1])] = refusal
+        refused[int(place[1])] = _plain(int(place[1]), refusal)
     if len(refused) != receipt.refused or sum(receipt.appended) + receipt.refused != count:
         raise ReceiptError("does not account for each reading that was sent; check that both run the same version")
     return receipt, refused
+
+
+def _plain(number: int, refusal: Refusal) -> Refusal:
+    """A refusal as it may be kept and shown on a terminal: each reading keeps its own, and the other side wrote it."""
+    value, reason = (_line(text[:_LONGEST_TOLD]) for text in (refusal.value, refusal.reason))
+    return Refusal(place=f"/readings/{number}", value=value, reason=reason)
+
+
+def _line(text: str) -> str:
+    return "".join(mark if mark.isprintable() else " " for mark in text)

@@ -72,6 +72,20 @@ def test_the_receipt_for_a_body_is_taken_and_names_what_was_refused() -> None:
     assert "outside what duct.static_pressure can be" in refused[4].reason
 
 
+def test_a_refusal_is_kept_in_one_short_line_whatever_the_collector_writes_into_it() -> None:
+    # ECMA-48: ESC begins what a terminal obeys; a house keeps a reason for each reading that is refused.
+    written = {
+        "place": "/readings/4/" + "x" * 5000,
+        "value": "\x9b2J\n1e9",
+        "reason": "\x1b]0;mine\x07" + "y" * 100_000,
+    }
+    _, refused = read_receipt(json.dumps({**receipt(), "refusals": [written]}).encode(), BODY, 5)
+    told = refused[4]
+    assert (told.place, told.value) == ("/readings/4", " 2J 1e9")
+    assert told.reason.startswith(" ]0;mine yyy")
+    assert len(told.reason) == 400
+
+
 WRONG = {
     "digest": ["", "0" * 64, None],
     "accepted": [1, 3, -2, "two", None],
