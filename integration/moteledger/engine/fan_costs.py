@@ -11,7 +11,7 @@ from motemodel.units import M3H_PER_CFM
 
 from ..settings import BlowerType, House
 from .assessment import Figure, NotKnown
-from .fan_outlook import STEP, STEP_H, Ahead, within_span
+from .fan_outlook import STEP, STEP_H, Ahead
 from .figures import figure, spread
 from .grid import GriddedHouse
 
@@ -45,7 +45,7 @@ def _noise_ahead(house: House, now: datetime, steps: int) -> FloatArray:
     if house.fan.noise:
         locals_ = [(now + (k + 0.5) * STEP).astimezone(house.zone).time() for k in range(steps)]
         for span in house.fan.noise:
-            noise += [span.per_h if within_span(local, span) else 0.0 for local in locals_]
+            noise += [span.per_h if span.holds(local) else 0.0 for local in locals_]
     return noise
 
 

@@ -1,7 +1,7 @@
 """The hours ahead of a house: outdoor air, calls, quiet hours, the rest after cooling, and what today already holds."""
 
 from dataclasses import dataclass, replace
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from motemodel.plan import (
     usual_share_by_hour,
 )
 
-from ..settings import House, NoiseHours, QuietHours
+from ..settings import House
 from ..store import Series
 from .grid import GriddedHouse
 from .supplied_forecast import following
@@ -195,17 +195,10 @@ def _allowed(house: House, now: datetime, steps: int) -> BoolArray:
 
     def is_quiet(moment: datetime) -> bool:
         local = moment.astimezone(house.zone).time()
-        return any(within_span(local, quiet) for quiet in house.quiet_hours)
+        return any(quiet.holds(local) for quiet in house.quiet_hours)
 
     begins = [now + k * STEP for k in range(steps)]
     return np.array([not (is_quiet(begin) or is_quiet(begin + STEP - _MOMENT)) for begin in begins])
-
-
-def within_span(moment: time, quiet: QuietHours | NoiseHours) -> bool:
-    """Whether a local time lies in a daily span, which may go over midnight."""
-    if quiet.start <= quiet.end:
-        return quiet.start <= moment < quiet.end
-    return moment >= quiet.start or moment < quiet.end
 
 
 def _start(gridded: GriddedHouse) -> float:

@@ -1,10 +1,10 @@
 """How the fan may be run: its least times, its speeds, what it costs beside energy, and what may be spent on it."""
 
-from datetime import time
 from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
+from .daily_span import DailySpan
 from .quantities import Airflow, Duration, Energy, Power
 from .table import Table
 
@@ -24,14 +24,12 @@ class FanSpeed(Table):
     quiet: bool = False
 
 
-class NoiseHours(Table):
+class NoiseHours(DailySpan):
     """A daily span, local time, in which an hour of hearing the fan is as bad as paying `per_h` of the tariff's money.
 
     Quiet hours forbid; these weigh. Where two of them overlap, both count.
     """
 
-    start: time
-    end: time
     per_h: Annotated[Money, Field(gt=0)]
 
 

@@ -4,7 +4,7 @@ Only `name`, `[house]` with a floor area, and nothing else is required; what is 
 (stated where it is used) or with "cannot tell" and the key that would make it tell. Values here are in inside units.
 """
 
-from datetime import date, datetime, time
+from datetime import date, datetime
 from enum import StrEnum
 from itertools import pairwise
 from typing import Annotated, Literal, Self
@@ -23,6 +23,7 @@ from ..signals import Kind, signal_named
 from .addresses import distinct_names
 from .alarms import BUILT_IN_ALARMS, AlarmRule
 from .collector import Collector
+from .daily_span import DailySpan
 from .fan import FanSettings
 from .hub import Hub
 from .mqtt import Mqtt
@@ -386,11 +387,8 @@ class Tariff(Table):
     currency: Annotated[str, Field(max_length=8)] = ""
 
 
-class QuietHours(Table):
+class QuietHours(DailySpan):
     """A daily span, local time, in which the fan should not be started for the air alone."""
-
-    start: time
-    end: time
 
 
 def known_zone(name: str) -> str:
