@@ -6,8 +6,7 @@ from math import ceil, hypot, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from motemodel.estimate import Decay, DecayTest, Estimate, HouseRecord, Unknown, combined
-from motemodel.estimate.decay import by_weather_per_h
+from motemodel.estimate import Decay, DecayTest, Estimate, HouseRecord, Unknown, by_weather_per_h, combined
 from motemodel.plan import ProofConditions, SensorNoise, narrowed_by, start_needed
 
 _EVEN_SHARE = sqrt(0.5)

@@ -8,7 +8,7 @@ its intervals), `house_model` (what is fitted), `gain`, `events`, `identificatio
 """
 
 from .answer import Answer, Estimate, Unknown
-from .decay import USUAL_ENTRY, Decay, DecayTest, combined, decay_test, fit_decay
+from .decay import USUAL_ENTRY, Decay, DecayTest, by_weather_per_h, combined, decay_test, fit_decay
 from .events import Event
 from .gain import GainPrior, gain_side_by_side
 from .identification import Identification, identify
@@ -37,6 +37,7 @@ __all__ = [
     "StepKind",
     "Unknown",
     "Verdict",
+    "by_weather_per_h",
     "combined",
     "decay_test",
     "drop_at_reference",

@@ -9,8 +9,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from ..bounds import FloatArray
-from ..estimate import USUAL_ENTRY, Estimate
-from ..estimate.decay import by_weather_per_h
+from ..estimate import USUAL_ENTRY, Estimate, by_weather_per_h
 
 MIXING_H = 5.0 / 60.0
 """After a peak, and after the fan switches, the rooms even out first; the fit begins this much later."""
