@@ -9,7 +9,7 @@ from .mapping import Converted, converted
 from .moments import moment_us, moments_us, text_of
 from .recording import Recording, read_recording, recording_chunks
 from .records import Records, RecordsError, Refusal, read_records
-from .retrying import PACE, Pace, SourceError, keep_trying
+from .retrying import PACE, Pace, SourceError, keep_trying, stop_if_cancelled
 from .sources import run_sources
 
 __all__ = [
@@ -38,5 +38,6 @@ __all__ = [
     "read_records",
     "recording_chunks",
     "run_sources",
+    "stop_if_cancelled",
     "text_of",
 ]

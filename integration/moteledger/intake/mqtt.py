@@ -22,7 +22,7 @@ from .documents import DocumentError, message_document
 from .hub_connection import LARGEST_DOCUMENT
 from .mapping import Arrived, Converted, Refused, converted
 from .records import Refusal
-from .retrying import PACE, Pace, SourceError, keep_trying
+from .retrying import PACE, Pace, SourceError, keep_trying, stop_if_cancelled
 
 _log = logging.getLogger(f"{__name__}.connection")
 # One line for each dropped message would drown the one that says so.
@@ -108,6 +108,7 @@ class Subscription:
                 await self._subscribe(client)
                 self._source.good(self._clock())
                 while True:
+                    stop_if_cancelled()
                     await self._take(client, await self._group(client))
                     if not len(client.messages) and getattr(client._queue, "overflowed", False):
                         raise SourceError("sent faster than the disk keeps; connecting again for what was dropped")

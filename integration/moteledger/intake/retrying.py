@@ -70,7 +70,19 @@ async def keep_trying(
             pause_s = _told(source, f"failed unexpectedly ({type(error).__name__}); the log says more", clock, pace)
         else:
             pause_s = max(0.0, began + every_s - loop.time())
+        stop_if_cancelled()
         await asyncio.sleep(pause_s)
+
+
+def stop_if_cancelled() -> None:
+    """Raise CancelledError if this task was cancelled and what it awaited kept that to itself.
+
+    Up to Python 3.11, `asyncio.wait_for` answers with what it waited for when that comes at the moment of the
+    cancellation, which is then lost (cpython issue 86296); libraries that we await use it.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
 
 
 def _told(source: Source, problem: str, clock: Clock, pace: Pace, *, least_s: float = 0.0) -> float:

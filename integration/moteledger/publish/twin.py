@@ -18,7 +18,7 @@ from ..api.routing import AssessmentSource
 from ..api.sections import PUBLISHED_SECTIONS
 from ..engine.fan_answer import FanAnswer, ReasonCode
 from ..engine.fan_control import FanControl
-from ..intake import PACE, Pace, Source, SourceError, keep_trying
+from ..intake import PACE, Pace, Source, SourceError, keep_trying, stop_if_cancelled
 from ..intake.mqtt import broker
 from ..settings import Mqtt
 from ..store import to_us
@@ -71,6 +71,7 @@ class Twin:
         told_answer: FanAnswer | None = None
         told_assessment = None
         while True:
+            stop_if_cancelled()
             answer = await asyncio.to_thread(self._fan.answer)
             if answer != told_answer:
                 await self._publish_answer(client, answer)
