@@ -2,7 +2,7 @@
 
 The target is priced: mu per ug h/m3 of exposure in an averaging period. For given prices the least of cost + mu
 exposure is found by dynamic programming over (step, asked for or not, concentration). A start commits to the least run
-and a stop to the least rest, as one block each, so those two states are all there are.
+at one speed and a stop to the least rest, as one block each, so those two states are all there are.
 
 Why it bounds: each fixed schedule makes the priced cost an affine, not falling function of the concentration C now, so
 the least of them, V(C), is concave; drawing V straight between grid points never lies above it, and a Bellman step

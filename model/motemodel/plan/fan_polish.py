@@ -161,15 +161,28 @@ def _runs(choice: Choice) -> tuple[Choice, Choice]:
     return edges[0::2], edges[1::2]
 
 
+def _may_change_speed(problem: Problem, choice: Choice) -> BoolArray:
+    """Where the fan runs and may take another speed, (T,): not within the least run, which has one speed."""
+    may = choice > 0
+    if problem.run > 1:
+        for a in _runs(choice)[0].tolist():
+            if a > 0 or not problem.running_now:
+                may[a : a + problem.run] = False
+    return np.asarray(may)
+
+
 def _may_lower(problem: Problem, choice: Choice) -> BoolArray:
     """Where the choice may be lowered, (J, T): to rest at the ends of long runs, to another speed within a run."""
     steps: FanSteps = problem.steps
-    may = steps.allowed & (choice > 0)
+    may = steps.allowed & _may_change_speed(problem, choice)
     may[0] = False
     first, end = _runs(choice)
     start_is_older = problem.running_now & (first == 0)
     long_enough = end - first > problem.run
-    may[0, first[long_enough & ~start_is_older]] = True
+    changes = np.concatenate(([0], np.cumsum(np.diff(choice) != 0)))
+    last_least = np.minimum(first + problem.run, choice.size - 1)
+    one_speed = changes[last_least] == changes[np.minimum(first + 1, last_least)]
+    may[0, first[long_enough & ~start_is_older & one_speed]] = True
     may[0, end[long_enough | start_is_older] - 1] = True
     may[:, : problem.committed] = False
     return np.asarray(may)
@@ -179,16 +192,17 @@ def _may_lengthen(problem: Problem, choice: Choice) -> BoolArray:
     """Where a run may grow by a step, (J, T), leaving the rest beside it long enough or another speed within a run."""
     steps = problem.steps
     count = steps.count
-    may = steps.allowed & (choice > 0)
+    may = steps.allowed & _may_change_speed(problem, choice)
     first, end = _runs(choice)
     if first.size:
         gap = first[1:] - end[:-1] > problem.rest
         rested = problem.rest if problem.running_now else problem.committed
         before = first[np.concatenate(([first[0] > rested], gap))]
         after = end[np.concatenate((gap, [True]))]
-        grow = np.zeros(count, dtype=np.bool_)
-        grow[before[before > 0] - 1] = True
-        grow[after[after < count]] = True
+        before = before[before > 0]
+        grow = np.zeros_like(may)
+        grow[choice[before] if problem.run > 1 else slice(None), before - 1] = True
+        grow[:, after[after < count]] = True
         may |= steps.allowed & grow
     may[0] = False
     may[:, : problem.committed] = False

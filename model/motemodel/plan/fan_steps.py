@@ -73,7 +73,8 @@ class Costs:
 class Dwell:
     """Least times to run and to rest, h, and where the fan stands now: asked for or not, and for how long.
 
-    What is left of the least time of a run under way goes at the speed that it has, the `speed_now`th of those listed.
+    A run keeps the speed that it begins with for its least time, so that the blower does not hunt. What is left of that
+    of a run under way goes at the speed that it has, the `speed_now`th of those listed.
     """
 
     least_run_h: float = 0.25

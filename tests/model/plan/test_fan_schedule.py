@@ -51,6 +51,8 @@ def keeps_least_times(choice: np.ndarray, run: int, rest: int, running_now: bool
             return False
         if end - first < least and end < choice.size:
             return False
+        if on and not (place == 0 and running_now) and np.ptp(choice[first : min(first + run, end)]):
+            return False
     return True
 
 
@@ -239,6 +241,20 @@ def test_with_speeds_too_no_schedule_that_can_be_counted_costs_less_than_the_pro
     assert found.plan.mean_ug_m3 == pytest.approx(every.mean[own], rel=1e-9)
     assert found.least_cost <= least + 1e-9
     assert found.cost >= least - 1e-9
+
+
+def test_a_run_keeps_the_speed_that_it_begins_with_for_its_least_time() -> None:
+    # Six steps counted out: 1 2 2 would hold the target, but the least run is two steps long.
+    nothing, early, late = np.zeros(6), np.arange(6) % 5 > 0, np.arange(6) // 2 == 1
+    early[4] = False
+    now = Outlook(0.1, nothing, nothing, late, 0.0)
+    house, costs = HouseRates(0.0, 1.0, 1.0, 300.0, source_ug_m3_h=1.0), Costs(0.5, per_start=0.0)
+    speeds, dwell = (Speed("low", 0.5, 20.0, early), Speed("high", 1.0, 300.0)), Dwell(0.2, 0.0)
+    every = Enumeration(now, house, costs, dwell, 2, 1, speeds)
+    found = best_schedule(now, house, AirTarget(0.2274), costs=costs, dwell=dwell, speeds=speeds)
+    assert not found.holds
+    assert found.choice.tolist() == every.choice[every.mean.argmin()].tolist() == [0, 0, 2, 2, 0, 0]
+    assert found.cleanest_ug_m3 == pytest.approx(every.mean.min(), rel=0.01)
 
 
 def test_with_two_speeds_in_most_countable_cases_the_schedule_is_the_best_there_is() -> None:
