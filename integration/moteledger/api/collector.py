@@ -78,6 +78,7 @@ class Health(BaseModel):
     time: str = Field(description="The collector's clock.")
     houses: int
     silent_houses: int = Field(description="How many have not been heard of for an hour.")
+    failing_houses: int = Field(description="Of how many the store cannot be read or takes nothing now.")
 
 
 class Noted(BaseModel):
@@ -153,6 +154,7 @@ async def _give_health(request: web.Request) -> web.StreamResponse:
             time=text_of(to_us(collector.clock())),
             houses=len(clients),
             silent_houses=sum(client.is_silent for client in clients),
+            failing_houses=sum(client.problem is not None for client in clients),
         )
     )
     answer.headers["Cache-Control"] = "no-store"
@@ -240,12 +242,14 @@ def _client(house: str, store: Store, now: datetime) -> Client:
     heard, standing = store.latest_snapshot(_HEARD), store.latest_snapshot(_STANDING)
     last_heard = None if heard is None else from_us(_Heard.model_validate_json(heard[1]).heard_us)
     newest = [found for signal in _SHOWN if (found := _newest(store, signal, now)) is not None]
+    trouble = store.trouble()
     return Client(
         id=house,
         last_heard=last_heard,
         is_silent=is_silent(last_heard, now),
         newest=tuple(newest),
         standing=None if standing is None else Standing.model_validate_json(standing[1]),
+        problem=None if trouble is None else trouble.problem,
     )
 
 

@@ -84,7 +84,7 @@ class Newest(FromAfar):
 
 
 class Client(FromAfar):
-    """A house as its contractor's collector sees it; `problem` says why its store cannot be read."""
+    """A house as its contractor's collector sees it; `problem` says why its store cannot be read or written."""
 
     id: str = Field(description="The name of the house's token, and its place under /v1/houses.")
     last_heard: Moment | None = Field(description="When it last sent anything, by the collector's clock.")

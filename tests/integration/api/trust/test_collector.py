@@ -16,7 +16,7 @@ from aiohttp.test_utils import TestClient, TestServer
 from moteledger.api import create_collector
 from moteledger.api.scopes import ANYONE, SCOPES
 from moteledger.settings import Collecting
-from moteledger.store import Reading, Store, to_us
+from moteledger.store import Reading, Store, StoreError, to_us
 from moteledger.store.houses import HouseStores, is_house_id
 from moteledger.store.tokens import Scope, Tokens
 
@@ -187,7 +187,20 @@ async def test_the_list_tells_when_each_house_was_heard_of_its_pressures_and_wha
     assert (await readings.json())["value"] == [140.0]
     assert (await office.client.get("/v1/houses/no-house", headers=view)).status == 404
     health = await (await office.client.get("/healthz", headers=view)).json()
-    assert (health["houses"], health["silent_houses"]) == (3, 2)
+    assert (health["houses"], health["silent_houses"], health["failing_houses"]) == (3, 2, 1)
+
+
+async def test_a_house_whose_store_takes_nothing_is_told_though_it_was_heard_of_and_can_be_read(
+    office, monkeypatch
+) -> None:
+    await office.send(office.new("tern-cottage", Scope.CONTRIBUTE), (NOW, 140.0))
+    store = office.houses.take("tern-cottage")
+    full = StoreError(store.path, "its disk is full; free some space", disk_is_full=True)
+    monkeypatch.setattr(store, "trouble", lambda: full)
+    view = office.new("desk", Scope.VIEW)
+    assert (await (await office.client.get("/healthz", headers=view)).json())["failing_houses"] == 1
+    for path in ("/", "/houses/tern-cottage"):
+        assert "Its disk is full; free some space." in await (await office.client.get(path, headers=view)).text()
 
 
 async def test_markup_in_what_a_house_tells_is_text_on_the_page(office) -> None:
