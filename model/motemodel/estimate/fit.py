@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from ..bounds import FloatArray
-from .recurrence import BoolArray, IndexArray, Noise, Run, Steering, Terms, run, steer
+from .recurrence import BoolArray, Noise, Run, Steering, Terms, run, steer
 
 # Student-t with four degrees of freedom: the usual choice for heavy-tailed errors (Lange, Little & Taylor 1989, JASA
 # 84: 881-896).
@@ -53,19 +53,18 @@ def fit(
     noise: Noise,
     seek_noise: bool = False,
     iterations: int = 4,
-    begin: IndexArray | None = None,
     every: int = 1,
 ) -> Fit:
     """Posterior mode of the parameters under Student-t innovations.
 
-    `known`, `restart`, `begin`, `every`: see `steer`. `seek_noise` looks for the likeliest noise in a short list about
-    `noise` after the first iteration.
+    `known`, `restart`, `every`: see `steer`. `seek_noise` looks for the likeliest noise in a short list about `noise`
+    after the first iteration.
     """
     theta = start
     chosen = noise
 
     def steering_for(tried: Noise) -> Steering:
-        return steer(known, restart, tried, terms.step_h, float(np.mean(terms.loss @ theta)), begin, every)
+        return steer(known, restart, tried, terms.step_h, float(np.mean(terms.loss @ theta)), every)
 
     for turn in range(iterations):
         if seek_noise and turn == 1:

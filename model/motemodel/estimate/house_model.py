@@ -20,7 +20,7 @@ import scipy
 from ..bounds import FloatArray
 from .fit import Prior
 from .record import HouseRecord
-from .recurrence import BoolArray, IndexArray, Terms
+from .recurrence import BoolArray, Terms
 
 ENTRY, LOSS, FAN_LOSS, FAN_ENTRY, SOURCE, FAN_SOURCE, WINDOW_ENTRY, WINDOW_LOSS = range(8)
 
@@ -28,8 +28,6 @@ ENTRY, LOSS, FAN_LOSS, FAN_ENTRY, SOURCE, FAN_SOURCE, WINDOW_ENTRY, WINDOW_LOSS 
 # Atmospheric Environment 45: 275-288, review). Only the share of the loss that moves with the weather depends on it.
 PENETRATION = 0.8
 _LONGEST_BRIDGE_H = 0.35
-_FLOOR_ABOUT_H = 0.75
-_FLOOR_SHARE = 0.1
 _KNOT_H = 8.0
 _MOST_KNOTS = 64
 
@@ -40,27 +38,23 @@ class Seen:
 
     `reading`, `known`: indoor readings, and where they and all inputs are known. `outdoor`: the outdoor level, nought
     where unknown. `need`: steps from which the level must be taken anew from the readings. A reading that
-    spans several steps is known at its last one only, that is at about one step in `every`; `begin` is its first step.
+    spans several steps is known at its middle one only, that is at one step in `every`.
     """
 
     reading: FloatArray
     known: BoolArray
     outdoor: FloatArray
     need: BoolArray
-    begin: IndexArray
     every: int
 
     @classmethod
     def of(cls, record: HouseRecord) -> "Seen":
         """Make a record ready; gaps of the indoor reading up to twenty minutes are bridged by the model."""
         every = max(1, round(record.indoor_interval_h / record.step_h))
-        known, begin = np.isfinite(record.indoor), np.arange(record.count)
+        known = np.isfinite(record.indoor) if every == 1 else _middles_of_held(record.indoor, every)
         inputs = np.isfinite(record.outdoor) & np.isfinite(record.fan)
         if every > 1:
-            known, begin = _spans_of_held(record.indoor, every)
-            missing = np.concatenate(([0], np.cumsum(~inputs)))
-            inputs = missing[1:] == missing[begin]
-        known &= ~_at_floor(record, known)
+            inputs = _averaged(inputs.astype(np.float64), every) > 1.0 - 1e-9
         need = ~inputs
         need[1:] |= ~inputs[:-1]
         index = np.arange(record.count)
@@ -72,9 +66,8 @@ class Seen:
         return cls(
             reading=np.where(known, record.indoor, 0.0),
             known=known & inputs,
-            outdoor=_between_held(record.outdoor),
+            outdoor=_averaged(_between_held(record.outdoor), every),
             need=need,
-            begin=begin,
             every=every,
         )
 
@@ -123,17 +116,17 @@ def house_model(record: HouseRecord, seen: Seen, theta: FloatArray | None = None
 
     `slow`: standard deviation of the slow relative changes of the air change; nought leaves them out.
     """
-    fan = np.where(np.isfinite(record.fan), record.fan, 0.0)
+    fan = _averaged(np.where(np.isfinite(record.fan), record.fan, 0.0), seen.every)
     outdoor, u, u_outdoor = _middle(seen.outdoor), _middle(fan), _middle(fan * seen.outdoor)
     nothing, one = np.zeros(u.size), np.ones(u.size)
     entry = [outdoor, nothing, nothing, u_outdoor, one, u]
     loss = [nothing, one, u, nothing, nothing, nothing]
     has_window = record.window is not None and float(np.nansum(record.window)) * record.step_h > 1.0
     if has_window and record.window is not None:
-        window = np.where(np.isfinite(record.window), record.window, 0.0)
+        window = _averaged(np.where(np.isfinite(record.window), record.window, 0.0), seen.every)
         entry += [_middle(window * seen.outdoor), nothing]
         loss += [nothing, _middle(window)]
-    prior = _prior(len(entry), theta)
+    prior = _prior(len(entry))
     reference = (theta if theta is not None else prior.mean)[: len(entry)]
     beta = float(max(reference[ENTRY], 0.01))
     air_change = float(min(beta / PENETRATION, 0.95 * reference[LOSS]))
@@ -161,20 +154,10 @@ def house_model(record: HouseRecord, seen: Seen, theta: FloatArray | None = None
     )
 
 
-# Standard deviation of the zero offset of a low-cost sensor, ug/m3 (common practice, no source).
-_ZERO_OFFSET = 1.0
-
-
-def _prior(count: int, theta: FloatArray | None) -> Prior:
-    """Broad: what houses are like, not what this one is.
-
-    The fan's air carries the sensor's zero offset along as if it were a source, so that source is as large as the
-    fan's loss times the offset: with a weak filter it is small, and the loss all the better told.
-    """
+def _prior(count: int) -> Prior:
+    """Broad: what houses are like, not what this one is."""
     mean = np.array([0.4, 0.8, 2.0, 0.0, 0.7, 0.0, 2.0, 2.0][:count])
     sd = np.array([0.5, 0.8, 4.0, 0.1, 1.5, 2.0, 4.0, 4.0][:count])
-    if theta is not None:
-        sd[FAN_SOURCE] = np.hypot(0.1, _ZERO_OFFSET * max(float(theta[FAN_LOSS]), 0.0))
     low = np.array([0.0, 0.02, -0.5, 0.0, -50.0, -50.0, 0.0, 0.0][:count])
     high = np.array([20.0, 30.0, 100.0, 5.0, 100.0, 100.0, 100.0, 100.0][:count])
     return Prior(mean, sd, low, high)
@@ -220,42 +203,28 @@ def changes(values: FloatArray) -> BoolArray:
     return np.asarray(np.abs(np.diff(values)) > 1e-6 * (1.0 + np.abs(values[1:])))
 
 
-def _spans_of_held(values: FloatArray, every: int) -> tuple[BoolArray, IndexArray]:
-    """The last step of each reading that is repeated over about `every` steps, and by step the first of its reading.
+def _middles_of_held(values: FloatArray, every: int) -> BoolArray:
+    """The middle step of each reading that is repeated over about `every` steps.
 
     A stretch of one value may be several readings alike; it is cut into as many as its length allows.
     """
-    ends, begin = np.zeros(values.size, dtype=np.bool_), np.arange(values.size)
     known = np.flatnonzero(np.isfinite(values))
+    middles = np.zeros(values.size, dtype=np.bool_)
     if known.size == 0:
-        return ends, begin
+        return middles
     first = np.flatnonzero(np.concatenate(([True], changes(values[known]) | (np.diff(known) > 1))))
     length = np.diff(np.append(first, known.size))
     pieces = np.maximum(np.round(length / every), 1.0).astype(np.intp)
     of_run = np.repeat(np.arange(first.size), pieces)
     number = np.arange(of_run.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    starts, stops = (
-        known[first[of_run]] + (at * length[of_run] / pieces[of_run]).astype(np.intp) for at in (number, number + 1)
-    )
-    ends[stops - 1] = True
-    begin[stops - 1] = starts
-    return ends, begin
+    at = first[of_run] + ((number + 0.5) * length[of_run] / pieces[of_run]).astype(np.intp)
+    middles[known[at]] = True
+    return middles
 
 
-def _at_floor(record: HouseRecord, known: BoolArray) -> BoolArray:
-    """Where readings about are often nought: a sensor that cannot read less hides what lies below, so its mean is high.
-
-    Judged by the neighbourhood, since leaving out single noughts would choose the readings by their noise.
-    """
-    reach = max(1, round(0.5 * _FLOOR_ABOUT_H / record.step_h))
-    index = np.arange(record.count)
-    first, last = np.maximum(index - reach, 0), np.minimum(index + reach + 1, record.count)
-
-    def about(mask: BoolArray) -> FloatArray:
-        total = np.concatenate(([0.0], np.cumsum(mask)))
-        return np.asarray(total[last] - total[first])
-
-    return np.asarray(about(known & (record.indoor <= 0.0)) > _FLOOR_SHARE * about(known))
+def _averaged(values: FloatArray, every: int) -> FloatArray:
+    """Inputs averaged as the readings are: the mean level over several steps answers to the mean of its inputs."""
+    return values if every == 1 else np.convolve(values, np.full(every, 1.0 / every), mode="same")
 
 
 def _between_held(outdoor: FloatArray) -> FloatArray:

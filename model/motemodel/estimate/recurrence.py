@@ -6,9 +6,6 @@ Filtering, section 9.3) pulls the state to the readings by the gain K: filtered 
 Entry b and loss lambda are linear in the parameters, so predictions and all their slopes obey one and the same linear
 recurrence, solved for all columns at once as one unit lower-triangular banded system in LAPACK (dtbtrs).
 
-A slow sensor's reading is the mean of several steps, in which the fan may have switched and the level with it; so where
-readings span steps, a third state sums the level over each span and its mean is what the reading is compared with.
-
 What the model leaves out lasts for hours (weather, habits). Left in the innovations it would pull the loss towards
 nought, because the level remembers it; so it is a second state, a drift in ug/m3/h that forgets itself in hours.
 """
@@ -22,7 +19,6 @@ from scipy.linalg.lapack import dtbtrs
 from ..bounds import FloatArray
 
 BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
 
 _TABLE = 2000
 
@@ -57,8 +53,6 @@ class Steering:
     """Gains on the level and on the lasting disturbance (1/h), and relative innovation variances, one per step.
 
     `keep`: what is left of the lasting disturbance after one step. `used` marks innovations that carry information.
-    `begin`: the first step of the reading that ends at a step, the step itself where none does; None where every
-    reading is of one step. `restart`: readings that the level is taken from anew.
     """
 
     gain: FloatArray
@@ -66,8 +60,6 @@ class Steering:
     variance: FloatArray
     used: BoolArray
     keep: float
-    restart: BoolArray
-    begin: IndexArray | None = None
 
 
 @dataclass(frozen=True)
@@ -108,69 +100,49 @@ def step_response(loss: FloatArray, step_h: float) -> tuple[FloatArray, FloatArr
 
 
 def steer(
-    known: BoolArray,
-    restart: BoolArray,
-    noise: Noise,
-    step_h: float,
-    loss_per_h: float,
-    begin: IndexArray | None = None,
-    every: int = 1,
+    known: BoolArray, restart: BoolArray, noise: Noise, step_h: float, loss_per_h: float, every: int = 1
 ) -> Steering:
-    """Gains for steps at which a `known` reading ends; at `restart` the level is taken from the reading alone.
+    """Gains for steps whose reading is `known`; at `restart` the level is taken from the reading alone.
 
     After a restart the gains settle as the Riccati recursion says for a typical loss `loss_per_h`; they depend
-    on the readings due since the restart only, so they are read from a table. A reading spans `every` steps, from
-    `begin` on (see `Steering`); a missing one passes with gain nought.
+    on the steps since the restart only, so they are read from a table. Readings come at one step in `every`; a missing
+    one passes with gain nought.
     """
     keep = float(np.exp(-step_h / noise.memory_h))
     table = _gain_table(noise, step_h, loss_per_h, keep, every)
     index = np.arange(known.size)
     begun = np.maximum.accumulate(restart)
     since = np.where(begun, index - np.maximum.accumulate(np.where(restart, index, 0)), 0)
-    # Past the end of the table the gains are steady.
-    due = np.minimum((since + every // 2) // every, table.shape[1] - 1)
-    due = np.where(known & ~restart, np.maximum(due, 1), due)
+    # Past the end of the table the gains are steady: its last cycle repeats.
+    end = table.shape[1]
+    since = np.where(since < end, since, end - every + (since - end) % every)
     return Steering(
-        gain=np.where(known, table[0, due], 0.0),
-        drift_gain=np.where(known, table[1, due], 0.0),
-        variance=table[2, due],
+        gain=np.where(known, table[0, since], 0.0),
+        drift_gain=np.where(known, table[1, since], 0.0),
+        variance=table[2, since],
         used=known & ~restart & begun,
         keep=keep,
-        restart=restart,
-        begin=begin if every > 1 else None,
     )
 
 
 def _gain_table(noise: Noise, step_h: float, loss_per_h: float, keep: float, every: int) -> FloatArray:
-    """Gain on the level, gain on the drift and innovation variance, by readings since the restart; (3, readings)."""
+    """Gain on the level, gain on the drift and innovation variance, by steps since the restart; shape (3, steps)."""
     phi, g, _ = (float(part[0]) for part in step_response(np.array([loss_per_h]), step_h))
-    # Over one reading's span: level and drift at its end and the mean level, as they follow from level and drift at
-    # the end of the span before (rows of `carried`), and the covariance of the shocks met on the way.
-    step = np.array([[phi, g, 0.0], [0.0, keep, 0.0], [phi / every, g / every, 1.0]])
-    carried, shocks = np.eye(3), np.zeros((3, 3))
-    by_level, by_drift = np.array([1.0, 0.0, 1.0 / every]), np.array([0.0, 1.0, 0.0])
-    shock = noise.quick * np.outer(by_level, by_level)
-    shock += (1.0 - keep * keep) * noise.lasting**2 * np.outer(by_drift, by_drift)
-    for _ in range(every):
-        carried, shocks = step @ carried, step @ shocks @ step.T + shock
-    (f, fd), (_, kd), (h, hd) = carried[:, :2].tolist()
-    (q, qx, n), (_, qd, nd), (_, _, r) = shocks.tolist()
-
-    powers = phi ** np.arange(every)
-    first = float(powers[-1] / powers.mean())
-    level, cross, drift = first**2, 0.0, noise.lasting**2
-    rows = [(first, 0.0, 1.0)]
-    for _ in range(_TABLE):
-        with_level, with_drift = h * level + hd * cross, h * cross + hd * drift
-        total = h * with_level + hd * with_drift + r + 1.0
-        gain, drift_gain = (f * with_level + fd * with_drift + n) / total, (kd * with_drift + nd) / total
+    level, cross, drift = 1.0, 0.0, noise.lasting**2
+    rows = [(1.0, 0.0, 1.0)]
+    for step in range(1, _TABLE * every + 1):
+        # The covariance carried over one step, then narrowed by one reading of unit variance.
         level, cross, drift = (
-            f * f * level + 2.0 * f * fd * cross + fd * fd * drift + q - gain * gain * total,
-            kd * (f * cross + fd * drift) + qx - gain * drift_gain * total,
-            kd * kd * drift + qd - drift_gain * drift_gain * total,
+            phi * phi * level + 2.0 * phi * g * cross + g * g * drift + noise.quick,
+            keep * (phi * cross + g * drift),
+            keep * keep * drift + (1.0 - keep * keep) * noise.lasting**2,
         )
-        rows.append((gain, drift_gain, total))
-        settled = np.abs(np.subtract(rows[-1], rows[-2])) < 1e-6 * np.abs(rows[-1])
+        total = level + 1.0
+        rows.append((level / total, cross / total, total))
+        if step % every:
+            continue
+        level, cross, drift = level / total, cross / total, drift - cross * cross / total
+        settled = np.abs(np.subtract(rows[-1], rows[max(-1 - every, -len(rows))])) < 1e-6 * np.abs(rows[-1])
         if settled.all():
             break
     return np.array(rows).T
@@ -178,8 +150,6 @@ def _gain_table(noise: Noise, step_h: float, loss_per_h: float, keep: float, eve
 
 def run(terms: Terms, theta: FloatArray, reading: FloatArray, steering: Steering, *, slopes: bool = True) -> Run:
     """Innovations of `reading` (any number where unknown: its gain is nought), and their slopes in the parameters."""
-    if steering.begin is not None:
-        return _run_spanning(terms, theta, reading, steering, steering.begin, slopes=slopes)
     loss = terms.loss @ theta
     entry = terms.entry @ theta
     phi, g, dg = step_response(loss, terms.step_h)
@@ -207,48 +177,3 @@ def run(terms: Terms, theta: FloatArray, reading: FloatArray, steering: Steering
     by_loss = -terms.step_h * phi * filtered[:-1] + dg * (entry + drift[:-1])
     columns[2::2] = by_loss[:, None] * terms.loss + g[:, None] * terms.entry
     return Run(innovation, _solved(band, columns)[0::2], filtered, drift)
-
-
-def _run_spanning(
-    terms: Terms, theta: FloatArray, reading: FloatArray, steering: Steering, begin: IndexArray, *, slopes: bool
-) -> Run:
-    """`run` where readings are means over several steps: level, drift and the sum of the level over the span."""
-    loss = terms.loss @ theta
-    entry = terms.entry @ theta
-    phi, g, dg = step_response(loss, terms.step_h)
-    count = reading.size
-    ends, restarts = np.flatnonzero(steering.used | steering.restart), np.flatnonzero(steering.restart)
-    inside = np.zeros(count + 1)
-    np.add.at(inside, begin[ends] + 1, 1.0)
-    np.add.at(inside, ends + 1, -1.0)
-    goes_on = np.cumsum(inside)[1:count] > 0.5
-    # The span's level starts at the reading itself, so that the gain has to make up for little only.
-    anew, taken = np.zeros(count, dtype=np.bool_), np.zeros(count)
-    anew[begin[restarts]], taken[begin[restarts]] = True, reading[restarts]
-    phi, g, dg = (np.where(anew[1:], 0.0, part) for part in (phi, g, dg))
-    gain, drift_gain, keep = steering.gain, steering.drift_gain, steering.keep
-    share = 1.0 / (np.arange(count) - begin + 1.0)
-    pull = phi * gain[:-1] + g * drift_gain[:-1]
-
-    band = np.zeros((4, 3 * count))
-    band[0] = 1.0
-    band[3, 0:-3:3], band[2, 1:-3:3] = -phi, -g
-    band[1, 2:-3:3] = pull * share[:-1]
-    band[3, 1:-3:3] = -keep
-    band[2, 2:-3:3] = keep * drift_gain[:-1] * share[:-1]
-    band[2, 0::3] = -1.0
-    band[3, 2:-3:3] = np.where(goes_on, -1.0, 0.0)
-    drive = np.zeros((3 * count, 1))
-    drive[0, 0] = taken[0]
-    drive[3::3, 0] = np.where(anew[1:], taken[1:], pull * reading[:-1] + g * entry)
-    drive[4::3, 0] = keep * drift_gain[:-1] * reading[:-1]
-    state = _solved(band, drive)[:, 0]
-    innovation = reading - state[2::3] * share
-    filtered = state[0::3] + gain * innovation
-    drift = state[1::3] + drift_gain * innovation
-    if not slopes:
-        return Run(innovation, np.zeros((count, 0)), filtered, drift)
-    columns = np.zeros((3 * count, theta.size), order="F")
-    by_loss = -terms.step_h * phi * filtered[:-1] + dg * (entry + drift[:-1])
-    columns[3::3] = by_loss[:, None] * terms.loss + g[:, None] * terms.entry
-    return Run(innovation, _solved(band, columns)[2::3] * share[:, None], filtered, drift)

@@ -15,7 +15,7 @@ VOLUME_M3 = 350.0
 ENTRY, LOSS, DELIVERED = 0.32, 0.6, 700.0
 
 
-def lived_in(days: int = 8, seed: int = 1, noise: float = 0.5) -> HouseRecord:
+def lived_in(days: int = 8, seed: int = 1, noise: float = 0.5, delivered: float = DELIVERED) -> HouseRecord:
     """A house by solve_ivp: outdoor air in smooth waves, a cycling fan, one cooking a day at 18:00 for half an hour."""
     rng = np.random.default_rng(seed)
     count = round(days * 24 / STEP_H)
@@ -27,7 +27,7 @@ def lived_in(days: int = 8, seed: int = 1, noise: float = 0.5) -> HouseRecord:
 
     def rate(t: float, c: np.ndarray) -> np.ndarray:
         k = min(int(t / STEP_H), count - 1)
-        return ENTRY * outdoor[k] + cooking[k] - (LOSS + fan[k] * DELIVERED / VOLUME_M3) * c
+        return ENTRY * outdoor[k] + cooking[k] - (LOSS + fan[k] * delivered / VOLUME_M3) * c
 
     pieces, here = [], np.array([10.0])
     for day in range(days):
@@ -56,6 +56,25 @@ def test_a_steady_house_is_found_from_eight_days(record: HouseRecord) -> None:
     assert holds(found.installed_efficiency, 0.5)
     assert isinstance(found.clean_air_delivered_m3h, Estimate)
     assert found.clean_air_delivered_m3h.value == pytest.approx(DELIVERED, rel=0.05)
+
+
+@pytest.mark.parametrize(("level", "least", "most"), [(0.4, 0.4, 0.5), (0.2, 0.6, 0.8)])
+def test_a_filter_that_cleans_down_to_the_sensors_floor_is_weighed_or_not_told(
+    level: float, least: float, most: float
+) -> None:
+    # A sensor of whole micrograms that cannot read below nought, and air that the fan leaves with hardly one: the
+    # noughts are what tells the filter's strength, until there is little else.
+    delivered = 3000.0
+    clear = lived_in(noise=1.0, delivered=delivered)
+    coarse = replace(clear, indoor=np.maximum(np.round(level * clear.indoor), 0.0), outdoor=level * clear.outdoor)
+    noughts = np.mean(coarse.indoor[coarse.fan > 0.0] == 0.0)
+    assert least < noughts < most
+    found = identify(coarse).clean_air_delivered_m3h
+    if noughts < 0.5:
+        assert holds(found, delivered)
+    else:
+        assert isinstance(found, Unknown)
+        assert "reads nought" in found.reason
 
 
 def test_every_meal_is_seen_and_weighed(record: HouseRecord) -> None:
