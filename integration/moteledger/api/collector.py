@@ -14,7 +14,7 @@ from http import HTTPStatus
 from typing import Annotated, Literal, TypeVar
 
 from aiohttp import web
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Field, ValidationError
 
 from ..cards.clients import TREND_FOR, TREND_SIGNALS, Trend, render_client, render_clients
 from ..engine.standing import Client, Newest, Standing, is_silent, slipped_first
@@ -36,6 +36,7 @@ from .problems import ProblemError
 from .queries import read_query
 from .readings import PlainReadings, ReadingsQuery, SignalReadings, ThinnedReadings, readings_answer
 from .routing import Route, json_answer
+from .scopes import SCOPES
 
 _THREADS = 16
 _HEARD, _STANDING = "heard", "standing"
@@ -72,13 +73,13 @@ class Clients(BaseModel):
 
 
 class Health(BaseModel):
-    """The collector answers and its folder can be read."""
+    """The collector answers; to a token that reads the houses, also how many there are, and that they can be read."""
 
     status: Literal["ok"] = "ok"
     time: str = Field(description="The collector's clock.")
-    houses: int
-    silent_houses: int = Field(description="How many have not been heard of for an hour.")
-    failing_houses: int = Field(description="Of how many the store cannot be read or takes nothing now.")
+    houses: int | None = None
+    silent_houses: int | None = Field(None, description="How many have not been heard of for an hour.")
+    failing_houses: int | None = Field(None, description="Of how many the store cannot be read or takes nothing now.")
 
 
 class Noted(BaseModel):
@@ -148,15 +149,16 @@ async def _give_readings(request: web.Request) -> web.StreamResponse:
 
 async def _give_health(request: web.Request) -> web.StreamResponse:
     collector = request.app[COLLECTOR]
-    clients = await _clients(collector)
-    answer = json_answer(
-        Health(
-            time=text_of(to_us(collector.clock())),
-            houses=len(clients),
-            silent_houses=sum(client.is_silent for client in clients),
-            failing_houses=sum(client.problem is not None for client in clients),
-        )
-    )
+    health = Health(time=text_of(to_us(collector.clock())))
+    if request[GRANT].scopes & SCOPES[("GET", "/v1/houses")]:
+        clients = await _clients(collector)
+        counts = {
+            "houses": len(clients),
+            "silent_houses": sum(client.is_silent for client in clients),
+            "failing_houses": sum(client.problem is not None for client in clients),
+        }
+        health = health.model_copy(update=counts)
+    answer = json_answer(health)
     answer.headers["Cache-Control"] = "no-store"
     return answer
 
@@ -243,13 +245,20 @@ def _client(house: str, store: Store, now: datetime) -> Client:
     last_heard = None if heard is None else from_us(_Heard.model_validate_json(heard[1]).heard_us)
     newest = [found for signal in _SHOWN if (found := _newest(store, signal, now)) is not None]
     trouble = store.trouble()
+    problem = None if trouble is None else trouble.problem
+    told = None
+    if standing is not None:
+        try:
+            told = Standing.model_validate_json(standing[1])
+        except ValidationError:
+            problem = problem or "what it told last is of another version; it tells it anew within minutes"
     return Client(
         id=house,
         last_heard=last_heard,
         is_silent=is_silent(last_heard, now),
         newest=tuple(newest),
-        standing=None if standing is None else Standing.model_validate_json(standing[1]),
-        problem=None if trouble is None else trouble.problem,
+        standing=told,
+        problem=problem,
     )
 
 

@@ -188,6 +188,21 @@ async def test_the_list_tells_when_each_house_was_heard_of_its_pressures_and_wha
     assert (await office.client.get("/v1/houses/no-house", headers=view)).status == 404
     health = await (await office.client.get("/healthz", headers=view)).json()
     assert (health["houses"], health["silent_houses"], health["failing_houses"]) == (3, 2, 1)
+    of_a_house = await (await office.client.get("/healthz", headers=tern)).json()
+    assert (of_a_house["status"], of_a_house["houses"], of_a_house["silent_houses"]) == ("ok", None, None)
+
+
+async def test_what_a_house_told_in_another_version_hides_neither_it_nor_the_others(office) -> None:
+    for name in ("tern-cottage", "gull-row"):
+        await office.send(office.new(name, Scope.CONTRIBUTE), (NOW, 140.0))
+    office.houses.take("tern-cottage").keep_snapshot("standing", 0, '{"house": 7}')
+    view = office.new("desk", Scope.VIEW)
+    clients = (await (await office.client.get("/v1/houses", headers=view)).json())["houses"]
+    assert {client["id"]: client["problem"] is not None for client in clients} == {
+        "tern-cottage": True,
+        "gull-row": False,
+    }
+    assert (await office.client.get("/houses/tern-cottage", headers=view)).status == 200
 
 
 async def test_a_house_whose_store_takes_nothing_is_told_though_it_was_heard_of_and_can_be_read(
