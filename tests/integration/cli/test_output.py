@@ -25,14 +25,14 @@ def test_a_reader_that_has_seen_enough_is_no_error(
     assert err == ""
 
 
-@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp437", "utf-16"])
+@pytest.mark.parametrize("encoding", ["cp437", "utf-16"])
 def test_a_terminal_that_lacks_a_character_shows_a_mark_in_its_place(
     encoding: str, start_command: Callable[..., subprocess.Popen[bytes]], house_file: Path
 ) -> None:
     process = start_command("check", "--house", house_file, encoding=None, env={"PYTHONIOENCODING": encoding})
     out, err = process.communicate(timeout=60)
     assert (process.returncode, err) == (0, b"")
-    cubic = {"ascii": "366 m? (", "cp437": "366 m? ("}.get(encoding, "366 m³ (")
+    cubic = "366 m? (" if encoding == "cp437" else "366 m³ ("
     assert cubic in out.decode(encoding)
 
 

@@ -337,6 +337,6 @@ def test_the_page_fits_every_width_and_an_audit_finds_nothing(
     browser.get_log("browser")
     browser.get(path.as_uri())
     # Schemes differ by their colours alone, which the palette's tests hold everywhere.
-    assert audit((320,)) == {}
-    assert audit((1280,), ("light",)) == {}
+    assert audit((320,), ("light",)) == {}
+    assert audit((1280,), ("dark",)) == {}
     assert browser.get_log("browser") == []

@@ -189,6 +189,6 @@ def test_it_fits_every_width_and_an_audit_finds_nothing(
         )
         assert beyond == []
     # Schemes differ by their colours alone, which the palette's tests hold everywhere.
-    assert audit((320,)) == {}
+    assert audit((320,), ("dark",)) == {}
     assert audit((1280,), ("light",)) == {}
     assert browser.get_log("browser") == []
