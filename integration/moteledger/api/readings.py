@@ -11,7 +11,7 @@ from aiohttp import web
 from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, WithJsonSchema
 
-from ..intake import RecordsError, Refusal, accept, moment_us, read_records, text_of
+from ..intake import RecordsError, Taken, accept, moment_us, read_records, text_of, what_became_of
 from ..signals import Kind, signal_named
 from ..store import Store, to_us
 from .auth import GRANT
@@ -82,17 +82,6 @@ class NewestReadings(BaseModel):
     """The newest reading of each signal that has any, by its name."""
 
     readings: dict[str, NewestReading]
-
-
-class Taken(BaseModel):
-    """What became of the records of a body; what is not refused is on the disk."""
-
-    accepted: int = Field(description="Readings that are new.")
-    repeated: int = Field(description="Readings that were there already with the same value.")
-    differing: int = Field(description="Readings that were there already with another value; the first value stays.")
-    too_late: int = Field(0, description="Readings of hours thinned to their figures; not kept.")
-    refused: int = Field(description="Records that could not be used.")
-    refusals: list[Refusal] = Field(description="The refused records by place, the first thousand of them.")
 
 
 def _moment(text: Any) -> int:
@@ -229,14 +218,7 @@ def _take(service: Service, body: bytes, now_us: int, senml: bool) -> Taken:
         raise unusable(str(error), error.place, readable=error.readable) from None
     appended = accept(service.store, records.readings)
     service.arrivals.pushed.took_records(appended, records, now_us)
-    return Taken(
-        accepted=appended.new,
-        repeated=appended.repeated,
-        differing=appended.differing,
-        too_late=appended.too_late,
-        refused=records.refused,
-        refusals=records.refusals,
-    )
+    return what_became_of(appended, records)
 
 
 def _as_they_are(store: Store, signal: str, start_us: int, end_us: int) -> SignalReadings:

@@ -1,6 +1,6 @@
 """Takes readings in, whatever way they come; all end in `accept`."""
 
-from .accept import accept, accept_converted
+from .accept import Taken, accept, accept_converted, what_became_of
 from .arrivals import Arrivals, Source, SourceReport, SourcesReport
 from .backfill import backfill
 from .blocks import RecordingError
@@ -27,6 +27,7 @@ __all__ = [
     "SourceError",
     "SourceReport",
     "SourcesReport",
+    "Taken",
     "accept",
     "accept_converted",
     "backfill",
@@ -40,4 +41,5 @@ __all__ = [
     "run_sources",
     "stop_if_cancelled",
     "text_of",
+    "what_became_of",
 ]

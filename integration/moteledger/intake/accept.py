@@ -4,15 +4,44 @@ from collections.abc import Iterable
 from functools import lru_cache
 from itertools import islice
 
+from pydantic import BaseModel, ConfigDict, Field
+
 from ..signals import signal_named
 from ..store import Appended, Reading, Store
 from .arrivals import Source
 from .documents import as_json
 from .mapping import Arrived, Converted, Refused
-from .records import Refusal
+from .records import Records, Refusal
 
 _BATCH = 50_000
 _signal = lru_cache(maxsize=256)(signal_named)
+
+
+class Taken(BaseModel):
+    """What became of the records of a body; what is not refused is on the disk."""
+
+    model_config = ConfigDict(frozen=True)
+
+    accepted: int = Field(ge=0, description="Readings that are new.")
+    repeated: int = Field(ge=0, description="Readings that were there already with the same value.")
+    differing: int = Field(
+        ge=0, description="Readings that were there already with another value; the first value stays."
+    )
+    too_late: int = Field(ge=0, description="Readings of hours thinned to their figures; not kept.")
+    refused: int = Field(ge=0, description="Records that could not be used.")
+    refusals: list[Refusal] = Field(description="The refused records by place, the first thousand of them.")
+
+
+def what_became_of(appended: Appended, records: Records) -> Taken:
+    """What to answer for a body whose usable readings were kept as `appended` says."""
+    return Taken(
+        accepted=appended.new,
+        repeated=appended.repeated,
+        differing=appended.differing,
+        too_late=appended.too_late,
+        refused=records.refused,
+        refusals=records.refusals,
+    )
 
 
 def accept(store: Store, readings: Iterable[Reading]) -> Appended:
@@ -23,12 +52,12 @@ def accept(store: Store, readings: Iterable[Reading]) -> Appended:
     value outside what it can be, StoreError if the store fails.
     """
     waiting = iter(readings)
-    taken = Appended()
+    kept = Appended()
     while batch := list(islice(waiting, _BATCH)):
         for reading in batch:
             _signal(reading.signal).value_from(reading.value, None)
-        taken = taken.and_also(store.append(batch))
-    return taken
+        kept = kept.and_also(store.append(batch))
+    return kept
 
 
 def accept_converted(store: Store, source: Source, found: Converted, now_us: int, *, documents: int = 1) -> None:

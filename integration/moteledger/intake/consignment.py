@@ -10,9 +10,10 @@ import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field, ValidationError
 
 from ..store import Appended, Reading, to_us
+from .accept import Taken, what_became_of
 from .moments import text_of
 from .records import MOST_REFUSALS_TOLD, Records, Refusal, read_records
 
@@ -24,17 +25,9 @@ _END_OF_TIME_US = to_us(datetime(2101, 1, 1, tzinfo=UTC))
 _PLACE = re.compile(r"/readings/(\d{1,9})(?:/.*)?", re.DOTALL)
 
 
-class Receipt(BaseModel):
+class Receipt(Taken):
     """What became of each reading of a consignment; what is not refused is on the collector's disk."""
 
-    model_config = ConfigDict(frozen=True)
-
-    accepted: int = Field(ge=0, description="Readings that are new.")
-    repeated: int = Field(ge=0, description="Readings that were there already with the same value.")
-    differing: int = Field(ge=0, description="Readings that were there already with another value; the first stays.")
-    too_late: int = Field(ge=0, description="Readings of hours thinned to their figures; not kept.")
-    refused: int = Field(ge=0, description="Readings that could not be used.")
-    refusals: list[Refusal] = Field(description="Each refused reading by its place.")
     digest: str = Field(description="SHA-256 of the body, unpacked, in hexadecimal.")
 
     @property
@@ -64,15 +57,7 @@ def unpacked_records(body: bytes) -> Records:
 
 def receipt_for(body: bytes, records: Records, appended: Appended) -> Receipt:
     """The receipt for a body whose usable readings are safe on the disk."""
-    return Receipt(
-        accepted=appended.new,
-        repeated=appended.repeated,
-        differing=appended.differing,
-        too_late=appended.too_late,
-        refused=records.refused,
-        refusals=records.refusals,
-        digest=hashlib.sha256(body).hexdigest(),
-    )
+    return Receipt(**dict(what_became_of(appended, records)), digest=hashlib.sha256(body).hexdigest())
 
 
 def read_receipt(answer: bytes, body: bytes, count: int) -> tuple[Receipt, dict[int, Refusal]]:
