@@ -3,7 +3,7 @@
 import numpy as np
 
 from motemodel.bounds import FloatArray
-from motemodel.estimate import PressureWatch
+from motemodel.estimate import Z_90, PressureWatch
 from motemodel.filters import clogging_weight
 from motemodel.particles import HOUSE_DUST, INDOOR_COOKING, MassDistribution, SizeGrid
 from motemodel.plan import (
@@ -27,7 +27,6 @@ _US_PER_DAY = 24 * 3_600_000_000
 _AHEAD_DAYS = 1500
 _LOOKED_AT = np.unique(np.round(np.geomspace(1.0, _AHEAD_DAYS, 150)).astype(np.intp))
 """Days ahead for which the chance to be at the limit is reckoned; it is smooth between them."""
-_Z_90 = 1.6448536269514722
 _TOLD_SD_C = 1.5
 _LATE_DAYS = 30
 
@@ -63,7 +62,7 @@ def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limi
             )
             load_at = np.interp(daily.time_h / 24.0, day + 1.0, load)
             ways.append((DropHistory(load_at, drop, float(load[-1]), dusty_weight * fall_weight), ahead))
-    limit_sd = float(np.hypot(SENSOR_PA, SENSOR_SHARE * limit_pa)) / _Z_90
+    limit_sd = float(np.hypot(SENSOR_PA, SENSOR_SHARE * limit_pa)) / Z_90
     return reach_by_clogging("pressure", ways, limit_pa, limit_sd, float(running.run_days[_LATE_DAYS - 1]) / _LATE_DAYS)
 
 

@@ -3,12 +3,12 @@
 import numpy as np
 
 from motemodel.bounds import FloatArray
+from motemodel.estimate import Z_90
 from motemodel.plan import Forecast
 
 LEAST_COVERED_H = 6
 """A forecast that ends, or breaks off, before this is left aside."""
 
-_Z_90 = 1.6448536269514722
 _LONGEST_STRIDE_H = 3.0
 _STANDS_H = 0.51
 _FADES_OVER_H = 6.0
@@ -51,7 +51,7 @@ def following(
     departure = np.where(weight < 1.0, level[covered - 1] - usual[covered - 1], level - usual)
     centre = usual + weight * departure
     spread = _spread(time_h, value_ug_m3, history_ug_m3, end_h)
-    own_half = _Z_90 * spread * np.sqrt(1.0 + (ahead_h + age_h) / _VARIANCE_DOUBLES_OVER_H)
+    own_half = Z_90 * spread * np.sqrt(1.0 + (ahead_h + age_h) / _VARIANCE_DOUBLES_OVER_H)
     half = weight * own_half + (1.0 - weight) * (usual_high - usual)
     found = (np.maximum(np.expm1(y), 0.0) for y in (centre, centre - half, centre + half))
     return Forecast(*found), covered

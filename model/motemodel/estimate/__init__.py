@@ -7,7 +7,7 @@ its intervals), `house_model` (what is fitted), `gain`, `events`, `identificatio
 `verdict`, `pressure`.
 """
 
-from .answer import Answer, Estimate, Unknown
+from .answer import Z_90, Answer, Estimate, Unknown
 from .decay import USUAL_ENTRY, Decay, DecayTest, by_weather_per_h, combined, decay_test, fit_decay
 from .events import Event
 from .gain import GainPrior, gain_side_by_side
@@ -19,6 +19,7 @@ from .verdict import SHARE_NEEDED, Cause, CauseKind, Delivery, Evidence, Verdict
 __all__ = [
     "SHARE_NEEDED",
     "USUAL_ENTRY",
+    "Z_90",
     "Answer",
     "Cause",
     "CauseKind",

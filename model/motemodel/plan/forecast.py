@@ -7,8 +7,8 @@ import scipy
 from numpy.typing import NDArray
 
 from ..bounds import FloatArray
+from ..estimate import Z_90
 
-_Z_90 = 1.6448536269514722
 _HOURS_PER_DAY = 24
 _LEAST_HOURS = 24
 _USUAL_SPREAD = 0.8
@@ -31,7 +31,7 @@ class Forecast:
 
         ln(C + 1) is taken as normal; the mean of its exponential is exp(mean + variance / 2).
         """
-        deviation = (np.log1p(self.high) - np.log1p(self.value)) / _Z_90
+        deviation = (np.log1p(self.high) - np.log1p(self.value)) / Z_90
         return np.asarray(np.expm1(np.log1p(self.value) + deviation**2 / 2.0))
 
 
@@ -137,7 +137,7 @@ def _fading(
     lead = ahead + (level.size - 1 - last)
     hours = (int(hour_of_day[-1]) + ahead) % _HOURS_PER_DAY
     centre = usual[hours] + persistence**lead * departure[last]
-    return centre, _Z_90 * spread * np.sqrt(1.0 - persistence ** (2.0 * lead))
+    return centre, Z_90 * spread * np.sqrt(1.0 - persistence ** (2.0 * lead))
 
 
 def _usual_by_hour(level: FloatArray, known: NDArray[np.bool_], hour_of_day: NDArray[np.intp]) -> FloatArray:

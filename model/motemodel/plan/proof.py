@@ -23,7 +23,6 @@ _HAS_FALLEN_TO = 0.7
 _STRETCH_STEP_H = 5.0 / 60.0
 _LONGEST_STRETCH_H = 4.0
 _MOST_REPEATS = 8
-_Z_90 = float(stdtrit(np.inf, 0.95))
 
 
 @dataclass(frozen=True)
