@@ -13,7 +13,7 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 from moteledger.api.pages import _shown
-from moteledger.cards import CARDS, Forms, render_card
+from moteledger.cards import CARDS, Forms, ready_templates, render_card
 from moteledger.demo import HOUSE_FILE, SimulatedHouse
 from moteledger.engine import Engine
 from moteledger.intake import accept
@@ -36,6 +36,7 @@ def fill(store: Store, start_us: int, end_us: int) -> int:
 
 def main() -> None:
     """Measure and print."""
+    ready_templates()  # as the service does when it starts
     house, end = read_house(HOUSE_FILE), datetime.now(UTC).replace(microsecond=0)
     recent = end - timedelta(days=14)
     with TemporaryDirectory() as folder, Store.open(Path(folder) / "year.db") as store:

@@ -19,6 +19,7 @@ from ..cards import (
     Forms,
     LetterShown,
     Watched,
+    ready_templates,
     render_card,
     render_page,
 )
@@ -66,6 +67,7 @@ def add_pages(app: web.Application, house: House, *, banner: str = "") -> None:
     """Add the pages of `house` to the service; `banner` is told above everything."""
 
     keeper = FormKeeper(house)
+    ready_templates()
 
     async def shown(request: web.Request) -> _Shown:
         service = request.app[SERVICE]

@@ -80,9 +80,12 @@ def _static_files() -> dict[str, StaticFile]:
 STATIC_FILES = _static_files()
 
 _templates = templates_of("moteledger.cards")
-# What all cards share is the largest part; compiled here, nobody's first card waits for it.
-_templates.get_template("_marks.html")
 _templates.globals |= {"DAY_HEIGHT": DAY_HEIGHT}
+
+
+def ready_templates() -> None:
+    """Compile what all cards share, the largest part, so that nobody's first card waits for it."""
+    _templates.get_template("_marks.html")
 
 
 def render_fragment(
