@@ -10,6 +10,9 @@ from .schema import StoreError, connect, explain, refuse_other_files, version_of
 
 _MOST_TOLD = 20
 _VERSION_WITH_HOURS = 3
+_ROUNDING = 1e-9
+"""Sums of an hour may differ by this share of the sum of their sizes: another SQLite may add up in another way."""
+
 _QUESTIONS: tuple[tuple[str, str], ...] = (
     (
         "{} readings are no number or of no signal",
@@ -30,11 +33,40 @@ _QUESTIONS: tuple[tuple[str, str], ...] = (
     ),
     (
         "{} hours have figures that are not those of their readings",
-        """SELECT count(*) FROM hourly WHERE NOT thinned
-        AND NOT EXISTS (SELECT 1 FROM stale WHERE stale.signal = hourly.signal AND stale.start = hourly.start)
-        AND (count, low, high, first_time, last_time) IS NOT (
-            SELECT count(*), min(value), max(value), min(time), max(time) FROM reading
-            WHERE reading.signal = hourly.signal AND time >= start AND time < start + :hour)""",
+        """WITH spell AS (
+            SELECT signal, start, time, value, value * (
+                (lead(time, 1, time) OVER (PARTITION BY signal, start ORDER BY time) - time) / 3.6e9) AS held
+            FROM (SELECT signal, time - (time % :hour + :hour) % :hour AS start, time, value FROM reading)
+        ),
+        here AS (
+            SELECT signal, start, count(*) AS count, sum(value) AS total, min(value) AS low, max(value) AS high,
+                min(time) AS first_time, max(time) AS last_time, sum(held) AS held, sum(abs(value)) AS size
+            FROM spell GROUP BY signal, start
+        )
+        SELECT count(*) FROM hourly AS told LEFT JOIN here ON here.signal = told.signal AND here.start = told.start
+        WHERE NOT thinned
+        AND NOT EXISTS (SELECT 1 FROM stale WHERE stale.signal = told.signal AND stale.start = told.start)
+        AND (
+            (told.count, told.low, told.high, told.first_time, told.last_time)
+            IS NOT (here.count, here.low, here.high, here.first_time, here.last_time)
+            OR (abs(told.total - here.total) <= :rounding * size) IS NOT TRUE
+            OR (abs(told.held - here.held) <= :rounding * size) IS NOT TRUE
+            OR first_value IS NOT (SELECT value FROM reading
+                WHERE reading.signal = told.signal AND time = told.first_time)
+            OR last_value IS NOT (SELECT value FROM reading
+                WHERE reading.signal = told.signal AND time = told.last_time)
+        )""",
+    ),
+    (
+        "{} hours have figures that no readings can have",
+        """SELECT count(*) FROM hourly WHERE (
+            count > 0 AND low <= high
+            AND total BETWEEN count * low - :rounding * count * max(abs(low), abs(high))
+                AND count * high + :rounding * count * max(abs(low), abs(high))
+            AND first_value BETWEEN low AND high AND last_value BETWEEN low AND high
+            AND held BETWEEN min(low, 0.0) - :rounding * abs(low) AND max(high, 0.0) + :rounding * abs(high)
+            AND start <= first_time AND first_time <= last_time AND last_time < start + :hour
+        ) IS NOT TRUE""",
     ),
 )
 """What must not be found, and how many of it there are."""
@@ -59,9 +91,8 @@ def problems_of(path: Path) -> tuple[str, ...]:
             ]
             # The tables of an older version are brought up to date when the service opens the file.
             if not found and version_of(connection) >= _VERSION_WITH_HOURS:
-                counts = [
-                    (told, connection.execute(asked, {"hour": HOUR_US}).fetchone()[0]) for told, asked in _QUESTIONS
-                ]
+                bounds = {"hour": HOUR_US, "rounding": _ROUNDING}
+                counts = [(told, connection.execute(asked, bounds).fetchone()[0]) for told, asked in _QUESTIONS]
                 found += [told.format(count) for told, count in counts if count]
             found += _broken_documents(connection)
         except sqlite3.DatabaseError as error:

@@ -221,10 +221,14 @@ def version_of(connection: sqlite3.Connection) -> int:
 
 
 def refuse_other_files(connection: sqlite3.Connection, path: Path) -> None:
-    """Raise StoreError for a database of another program or of a newer version."""
+    """Raise StoreError for a database of another program, of a newer version or with a schema that is no text."""
     (owner,) = connection.execute("PRAGMA application_id").fetchone()
     version = version_of(connection)
-    (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    try:
+        (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except UnicodeDecodeError:
+        # SQLite quotes the name that is hurt, and the library cannot read the quotation.
+        raise StoreError(path, f"is damaged (its schema is no text); {WAY_OUT}") from None
     if owner != APPLICATION_ID and (owner or version or tables):
         raise StoreError(path, "is a database of another program; choose another file")
     if version > len(MIGRATIONS):

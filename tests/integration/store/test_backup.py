@@ -123,6 +123,16 @@ def test_a_damaged_store_gives_one_clear_error_wherever_it_is_hurt(path: Path, s
         assert "\n" not in str(error)
 
 
+def test_a_schema_that_is_no_text_is_damage_that_is_told(path: Path) -> None:
+    filled(path)
+    content = path.read_bytes()
+    at = content.index(b"CREATE TABLE reading") + len("CREATE T")
+    path.write_bytes(content[:at] + b"\xff\xfe" + content[at + 2 :])
+    for look in (problems_of, Store.open):
+        with pytest.raises(StoreError, match=r"is damaged \(its schema is no text\); stop the service"):
+            look(path)
+
+
 def test_a_store_cut_short_is_refused_at_the_start(path: Path) -> None:
     filled(path)
     content = path.read_bytes()
@@ -138,6 +148,12 @@ def test_a_store_cut_short_is_refused_at_the_start(path: Path) -> None:
         ("DELETE FROM signal", "8000 readings are no number or of no signal"),
         ("DELETE FROM hourly WHERE start = 360000000000", "1 hours have readings and neither figures nor the mark"),
         ("UPDATE hourly SET count = 3 WHERE start = 720000000000", "1 hours have figures that are not those"),
+        ("UPDATE hourly SET total = total + 1 WHERE start = 720000000000", "1 hours have figures that are not those"),
+        ("UPDATE hourly SET held = held + 1 WHERE start = 720000000000", "1 hours have figures that are not those"),
+        ("UPDATE hourly SET first_value = 0.1 WHERE start = 720000000000", "1 hours have figures that are not those"),
+        ("UPDATE hourly SET last_value = 0.1 WHERE start = 720000000000", "1 hours have figures that are not those"),
+        ("UPDATE reading SET value = value + 1 WHERE time = 720000000000", "1 hours have figures that are not those"),
+        ("UPDATE hourly SET total = 1e9, thinned = 1", "hours have figures that no readings can have"),
         ("UPDATE hourly SET thinned = 1 WHERE start >= 1188000000000", "thinned hours have readings still"),
         ("UPDATE snapshot SET document = 'x'", "the fan kept for 7 is no JSON"),
     ],
