@@ -136,8 +136,9 @@ class Subscription:
     async def _take(self, client: aiomqtt.Client, group: Sequence[aiomqtt.Message]) -> None:
         now_us = self._clock()
         found = Converted()
-        for message in group:
-            found.add(self._converted(message, now_us))
+        # What was waiting comes at one moment: of a fan that went on and off meanwhile, both are told, in their order.
+        for place, message in enumerate(group):
+            found.add(self._converted(message, now_us + place))
         found.absent.clear()
         await asyncio.to_thread(accept_converted, self._store, self._source, found, now_us, documents=len(group))
         for message in group:

@@ -6,11 +6,14 @@ import subprocess
 import time
 from collections.abc import Callable
 
+import aiomqtt
 import paho.mqtt.client as mqtt
 import pytest
 from pydantic import ValidationError
 
+from moteledger.intake import Arrivals
 from moteledger.intake.hub_connection import LARGEST_DOCUMENT
+from moteledger.intake.mqtt import Subscription
 from moteledger.settings import Mqtt, MqttTopic
 from moteledger.store import Store, StoreError
 
@@ -135,7 +138,7 @@ async def test_nothing_acknowledged_by_the_broker_is_lost_over_20_of_its_restart
 
 
 async def test_what_came_while_nobody_listened_is_read_afterwards(broker, sender, house, store, run) -> None:
-    from moteledger.intake import Arrivals, run_sources
+    from moteledger.intake import run_sources
 
     def listen():
         told = house(sources(broker.port))
@@ -155,6 +158,22 @@ async def test_what_came_while_nobody_listened_is_read_afterwards(broker, sender
     broker.start()
     running = run(house(sources(broker.port)), lambda: START_US + 3_600_000_000)
     await running.until(lambda: len(running.values("indoor.pm25")) == 50)
+
+
+async def test_of_states_that_come_all_at_once_the_last_one_stands(house, store) -> None:
+    topics = """
+[[mqtt.topics]]
+topic = "wren/fan"
+[[mqtt.topics.signals]]
+signal = "fan.running"
+states = { on = 1, off = 0 }
+"""
+    settings = house(sources(9, topics=topics)).mqtt
+    subscription = Subscription(settings, store, Arrivals().source("broker", "mqtt", ""), lambda: START_US)
+    words = ["on", "off", "on", "off"]
+    group = [aiomqtt.Message("wren/fan", word.encode(), 0, False, number, None) for number, word in enumerate(words)]
+    await subscription._take(aiomqtt.Client("127.0.0.1"), group)
+    assert list(store.series("fan.running", 0, 2**62).value) == [1.0, 0.0, 1.0, 0.0]
 
 
 async def test_a_message_is_acknowledged_only_once_its_reading_is_on_the_disk(
