@@ -13,7 +13,7 @@ from aiohttp.http_exceptions import HttpProcessingError
 from pydantic import BaseModel, ValidationError
 
 from ..intake.documents import DocumentError, json_document
-from .problems import ProblemError, too_large
+from .problems import PACKED, ProblemError, packed_strangely, too_large
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -34,6 +34,8 @@ async def read_body(request: web.Request, *media_types: str) -> bytes:
             f"the body's Content-Type is {request.content_type}; send {' or '.join(media_types)}",
             headers={"Accept-Post": ", ".join(media_types)},
         )
+    if request.headers.get("Content-Encoding", "").strip().lower() not in ("", "identity", *PACKED):
+        raise packed_strangely()
     if (request.content_length or 0) > request.client_max_size:
         raise too_large(request.client_max_size)
     try:

@@ -11,11 +11,12 @@ from http import HTTPStatus
 from typing import Any
 
 from aiohttp import web
+from aiohttp.http_exceptions import ContentEncodingError
 
 from ..settings import Network
 from .guard import bare_headers
 from .limits import client_at
-from .problems import ProblemError
+from .problems import ProblemError, packed_strangely
 
 HEAD_PATIENCE_S = 10.0
 """For the head of a request from its first byte on, and for that byte on a new connection."""
@@ -24,6 +25,9 @@ READER_PATIENCE_S = 30.0
 """For a client that takes nothing of what it asked for."""
 
 KEEP_ALIVE_S = 75.0
+
+_OF_THE_CLIENT = (web.RequestPayloadError, ConnectionError)
+"""Errors of whoever asks: anybody can make them, so that they must not fill the log."""
 
 _log = logging.getLogger(__name__)
 
@@ -99,14 +103,17 @@ class Connection(web.RequestHandler):
             _log.error("a request failed outside of its handler: %s", type(exc).__name__)
         if request.writer.output_size > 0:
             raise ConnectionError("the answer has begun and cannot be taken back")
-        response = _unread(status).response()
+        problem = packed_strangely() if isinstance(exc, ContentEncodingError) else _unread(status)
+        response = problem.response()
         response.headers.update(bare_headers())
         response.force_close()
         return response
 
     def log_exception(self, *_: Any, **about: Any) -> None:
         """Log the kind of an error in the library, not its words, which may quote the request."""
-        _log.error("a connection from %s failed: %s", self._client, type(about.get("exc_info")).__name__)
+        error = about.get("exc_info")
+        level = logging.DEBUG if isinstance(error, _OF_THE_CLIENT) else logging.ERROR
+        _log.log(level, "a connection from %s failed: %s", self._client, type(error).__name__)
 
     def _give(self, seconds: float | None) -> None:
         """Let the clock run for so long; None stops it."""

@@ -40,7 +40,7 @@ def host_guard(names: Iterable[str]) -> Middleware:
 
     @web.middleware
     async def check_host(request: web.Request, handler: Handler) -> web.StreamResponse:
-        host = _HOST.fullmatch(request.headers.get("Host", "").lower())
+        host = _HOST.fullmatch(_asked_of(request).lower())
         if host is None or host["name"].removesuffix(".") not in allowed:
             raise ProblemError(
                 HTTPStatus.MISDIRECTED_REQUEST,
@@ -49,6 +49,14 @@ def host_guard(names: Iterable[str]) -> Middleware:
         return await handler(request)
 
     return check_host
+
+
+def _asked_of(request: web.Request) -> str:
+    """Whom the request is for: a whole address in its first line stands above the Host header (RFC 9112, 3.2.2)."""
+    scheme, whole, rest = request.raw_path.partition("://")
+    if whole and scheme.isalpha():
+        return rest.partition("/")[0].partition("?")[0]
+    return request.headers.get("Host", "")
 
 
 def origin_guard(allowed_origins: Iterable[str]) -> Middleware:

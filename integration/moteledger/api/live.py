@@ -165,7 +165,9 @@ class _Viewer:
             await self._show(readings or [latest[name]], None)
         current = self._request.app[SERVICE].source.current()
         told = [] if current is None else [assessment_text(current)]
-        await self._send([*told, _id_alone(here)])
+        # Whether one was raised or ended meanwhile nobody knows any more; whoever follows them is to look.
+        alarm = event_text(Kind.ALARM, {"time": text_of(start_us + _STAMPED_BEFORE_US)})
+        await self._send([*told, alarm, _id_alone(here)])
         self._number = here.number
 
     async def _show(self, readings: Iterable[Reading], here: Position | None) -> None:

@@ -12,6 +12,8 @@ from ..store import StoreError
 
 PROBLEM_MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER_S = 10
+PACKED = ("gzip", "deflate")
+"""The content codings that a body may have (RFC 9110 section 8.4.1)."""
 
 _log = logging.getLogger(__name__)
 
@@ -98,6 +100,16 @@ def too_large(limit: int) -> ProblemError:
     """The problem of a body over the limit (bytes, after unpacking)."""
     return ProblemError(
         HTTPStatus.REQUEST_ENTITY_TOO_LARGE, f"the body is larger than {limit} bytes; send it in several requests"
+    )
+
+
+def packed_strangely() -> ProblemError:
+    """The problem of a body in a content coding that is not known here (RFC 9110 sections 8.4 and 15.5.16)."""
+    known = ", ".join(PACKED)
+    return ProblemError(
+        HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+        f"the body's Content-Encoding is not known here; send it plain or as {known}, once",
+        headers={"Accept-Encoding": known},
     )
 
 

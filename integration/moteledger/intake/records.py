@@ -265,7 +265,7 @@ class _Base:
                     self.time = number
                 elif key == "bv":
                     self.value = number
-                elif key == "bver" and number > SENML_VERSION:
+                elif key == "bver" and (number != int(number) or not 1 <= number <= SENML_VERSION):
                     raise RecordsError(here, f"version {as_json(value)} is not known; send version {SENML_VERSION}")
 
 

@@ -1,9 +1,11 @@
 """`GET /v1/readings`: ranges, resolutions and their limits."""
 
 import statistics
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from moteledger.api.readings import ReadingsQuery, readings_answer
 from moteledger.store import Reading, tend
 
 START = "2026-01-31T12:00:00Z"
@@ -35,6 +37,15 @@ async def test_without_times_the_last_day_is_given(service, readings) -> None:
     service.store.append([Reading(START_US - 2 * 86_400_000_000, "indoor.pm25", 1.0)])
     answer = await (await service.get("/v1/readings?signal=indoor.pm25")).json()
     assert answer["value"] == [reading.value for reading in readings]
+
+
+async def test_an_end_that_nobody_named_lets_an_answer_stay_unchanged_for_minutes(service, readings) -> None:
+    now = datetime(2026, 1, 31, 14, 1, tzinfo=UTC)
+    query = ReadingsQuery.model_validate({"signal": "indoor.pm25"})
+    answers = [await readings_answer(service.store, query, now + timedelta(minutes=later)) for later in range(5)]
+    assert {(answer.start, answer.end) for answer in answers} == {("2026-01-30T14:10:00Z", "2026-01-31T14:10:00Z")}
+    later = await readings_answer(service.store, query, now + timedelta(minutes=4, seconds=1))
+    assert later.end == "2026-01-31T14:15:00Z"
 
 
 async def test_fractions_of_a_second_are_kept(service) -> None:

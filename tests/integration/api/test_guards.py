@@ -51,6 +51,15 @@ async def test_a_request_without_host_is_refused(service) -> None:
     writer.close()
 
 
+async def test_a_whole_address_in_the_first_line_stands_above_the_host_header(service) -> None:
+    # RFC 9112 section 3.2.2.
+    for address, status in ((b"http://rebound.example", b" 421 "), (b"http://127.0.0.1:8467", b" 200 ")):
+        reader, writer = await asyncio.open_connection(service.client.host, service.client.port)
+        writer.write(b"GET " + address + b"/healthz HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        assert status in await reader.readline()
+        writer.close()
+
+
 async def test_the_names_may_be_chosen(service) -> None:
     app = create_app(service.store, service.source, network=Network(host_names=("ledger.home.arpa",)))
     async with TestClient(TestServer(app)) as client:

@@ -312,6 +312,8 @@ async def test_after_a_restart_what_was_missed_comes_from_the_store(house: House
         await again.begun()
         assert set(map(float, range(1, 200))) | {12.0} <= set(again.values())
         assert not again.of("reset")
+        # Whether an alarm turned meanwhile is not kept: whoever follows them is told to look.
+        assert len(again.of("alarm")) == 1
         await house.take(300, 300.0)
         await again.until(len(again.of("reading")) + 1)
         assert again.values()[-1] == 300.0

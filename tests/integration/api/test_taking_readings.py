@@ -164,6 +164,15 @@ async def test_packed_bodies_are_unpacked_and_counted_by_what_they_unpack_to(ser
     await problem(await send(b"this was never packed"), 400)
 
 
+@pytest.mark.parametrize("coding", ["compress", "gzip, gzip", "x-gzip"])
+async def test_a_body_packed_in_another_way_is_refused_with_the_ways_that_are_known(service, coding: str) -> None:
+    # RFC 9110 sections 12.5.3 and 15.5.16.
+    headers = {"Content-Type": "application/json", "Content-Encoding": coding}
+    response = await service.post("/v1/readings", data=json.dumps(READING).encode(), headers=headers)
+    await problem(response, 415)
+    assert response.headers["Accept-Encoding"] == "gzip, deflate"
+
+
 async def test_a_store_that_fails_is_told_as_come_back_later(service, caplog: pytest.LogCaptureFixture) -> None:
     service.store.close()
     response = await service.post("/v1/readings", json=READING)

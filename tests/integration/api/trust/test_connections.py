@@ -75,6 +75,25 @@ async def test_what_is_no_http_is_refused_without_quoting_or_logging_it(
     assert (await said(port, LAST)).startswith(b"HTTP/1.1 200 ")
 
 
+async def test_a_body_in_a_coding_that_is_not_known_is_told_the_known_ones(listening) -> None:
+    # RFC 9110 section 15.5.16; the HTTP library itself finds no words for it.
+    port = await listening()
+    head = b"POST /v1/readings HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: 2\r\n"
+    for coding in (b"br", b"zstd", b"compress"):
+        answer = await said(port, head + b"Connection: close\r\nContent-Encoding: " + coding + b"\r\n\r\n[]")
+        assert answer.split()[1] == b"415"
+        assert b"Accept-Encoding: gzip, deflate\r\n" in answer
+
+
+async def test_a_body_that_breaks_off_is_no_error_of_ours(listening, caplog: pytest.LogCaptureFixture) -> None:
+    port = await listening()
+    head = b"POST /v1/readings HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n"
+    answer = await said(port, head + b"Transfer-Encoding: chunked\r\n\r\nZZ\r\n\r\n")
+    assert answer.split()[1] == b"400"
+    await said(port, head + b"Transfer-Encoding: chunked\r\n\r\n5\r\nab", leave=True)
+    assert [record for record in caplog.records if record.levelno > logging.INFO] == []
+
+
 async def test_a_token_stands_in_no_log_whatever_becomes_of_the_request(
     listening, guard, caplog: pytest.LogCaptureFixture
 ) -> None:
