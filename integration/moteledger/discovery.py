@@ -11,10 +11,13 @@ from types import TracebackType
 from typing import Self
 
 import ifaddr
+from zeroconf import Error as ZeroconfError
 from zeroconf import InterfaceChoice, ServiceInfo
 from zeroconf.asyncio import AsyncServiceInfo, AsyncZeroconf
 
 _LONGEST_LABEL_BYTES = 63
+_ROOM_FOR_A_NUMBER = 5
+"""Bytes left free in an instance's name for what tells it from others of the same name, such as -1234."""
 
 
 class Announcement:
@@ -31,11 +34,14 @@ class Announcement:
         self._end = AsyncExitStack()
 
     async def __aenter__(self) -> Self:
-        """Announce; raises OSError where there is no network to announce on."""
+        """Announce; raises OSError where there is no network to announce on, or none of the names tried is free."""
         async with AsyncExitStack() as started:
             zeroconf = await started.enter_async_context(AsyncZeroconf(interfaces=self._interfaces))
-            for info in self._infos:
-                await (await zeroconf.async_register_service(info, allow_name_change=True))
+            try:
+                for info in self._infos:
+                    await (await zeroconf.async_register_service(info, allow_name_change=True))
+            except ZeroconfError as error:
+                raise OSError(f"its name cannot be announced ({type(error).__name__})") from error
             started.push_async_callback(zeroconf.async_unregister_all_services)
             self._end = started.pop_all()
         return self
@@ -70,9 +76,10 @@ def service_infos(name: str, addresses: Sequence[str], port: int, scheme: str) -
 
 
 def _label(name: str) -> str:
-    """The name as one DNS label: at most 63 bytes of UTF-8, no control characters, and no dot, which would split it."""
+    """The name as one DNS label: UTF-8, no control characters, no dot, which would split it, and room for a number."""
     clean = "".join(character if character.isprintable() and character != "." else " " for character in name)
-    cut = clean.encode("utf-8", "ignore")[:_LONGEST_LABEL_BYTES].decode("utf-8", "ignore").strip()
+    longest = _LONGEST_LABEL_BYTES - _ROOM_FOR_A_NUMBER
+    cut = clean.encode("utf-8", "ignore")[:longest].decode("utf-8", "ignore").strip()
     return cut or "Moteledger"
 
 

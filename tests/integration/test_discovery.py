@@ -15,7 +15,9 @@ import pytest
 from dnslib import QTYPE, DNSRecord
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from zeroconf import NonUniqueNameException
 
+from moteledger.cli.listening import announce
 from moteledger.discovery import Announcement, service_infos
 from moteledger.settings import Network
 
@@ -66,10 +68,25 @@ async def test_the_page_and_the_thing_description_are_found_until_the_service_en
 def test_any_name_of_a_house_gives_records_that_can_be_sent(name: str) -> None:
     for info in service_infos(name, ["192.0.2.7"], 8467, "https"):
         instance = info.name.removesuffix("." + info.type)
-        assert 0 < len(instance.encode()) <= 63
+        # A name that is taken already gets a number behind it.
+        assert 0 < len(f"{instance}-1000".encode()) <= 63
         assert "." not in instance
         assert len(info.server.split(".")[0].encode()) <= 63
         assert info.dns_text().text is not None
+
+
+async def test_a_name_that_others_hold_on_to_is_told_and_ends_nothing(monkeypatch: pytest.MonkeyPatch, caplog) -> None:
+    async def taken(*_: object, **__: object) -> None:
+        raise NonUniqueNameException
+
+    monkeypatch.setattr("zeroconf.asyncio.AsyncZeroconf.async_register_service", taken)
+    announcing = asyncio.create_task(announce("Wren House", Network(), 8467))
+    async with asyncio.timeout(60):
+        while not caplog.records and not announcing.done():  # noqa: ASYNC110  a log has nothing to wait for
+            await asyncio.sleep(0.01)
+    assert "not announced on the network: its name cannot be announced (NonUniqueNameException)" in caplog.text
+    assert not announcing.done()
+    announcing.cancel()
 
 
 def test_a_service_for_this_machine_only_is_not_announced() -> None:
