@@ -4,10 +4,11 @@ Every answer is an `Estimate` with its 90 % interval or an `Unknown` that says w
 
 Parts: `answer`, `record` (what all work on), `recurrence` (the balance behind a noisy sensor), `fit` (robust fit and
 its intervals), `house_model` (what is fitted), `gain`, `events`, `identification` (all of it together), `decay`,
-`verdict`, `pressure`.
+`bypass`, `verdict`, `pressure`.
 """
 
 from .answer import Z_90, Answer, Estimate, Unknown
+from .bypass import bypass_share, clean_drop, drop_when_new
 from .decay import USUAL_ENTRY, Decay, DecayTest, by_weather_per_h, combined, decay_test, fit_decay
 from .events import Event
 from .gain import GainPrior, gain_side_by_side
@@ -39,9 +40,12 @@ __all__ = [
     "Unknown",
     "Verdict",
     "by_weather_per_h",
+    "bypass_share",
+    "clean_drop",
     "combined",
     "decay_test",
     "drop_at_reference",
+    "drop_when_new",
     "fit_decay",
     "gain_side_by_side",
     "identify",

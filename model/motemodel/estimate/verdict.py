@@ -1,6 +1,6 @@
 """The verdict on delivery, and what a shortfall most likely comes from, ranked by evidence."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -37,6 +37,7 @@ class Evidence:
     filter's drop at the reference airflow, now and as it should be when clean; `final_drop_pa` the final resistance.
     `fan_extra_entry_per_h`: see `Identification`. `charged`: an electret filter; `conditioned_share`: its efficiency
     without charge over that with it; `used_days`: how long it has been in. `sensor_gain_ratio`: see `Identification`.
+    `bypass`: the share of air that slips past the filter, by delivery and drop together (`bypass_share`).
     """
 
     airflow_m3h: Estimate | None = None
@@ -49,6 +50,7 @@ class Evidence:
     conditioned_share: float | None = None
     used_days: float | None = None
     sensor_gain_ratio: Answer | None = None
+    bypass: Answer | None = None
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ class Delivery:
     """The verdict, its reason in words, delivered over expected, and the causes of a shortfall, likeliest first.
 
     `below_expected`: whether the delivery is below what is expected at all, told with the interval's confidence; a
-    sharper question than `short`, which asks whether it is below 85 % of it.
+    sharper question than `short`, which asks whether it is below 85 % of it. `bypass`: as the evidence has it.
     """
 
     verdict: Verdict
@@ -74,12 +76,22 @@ class Delivery:
     share_of_expected: Answer
     below_expected: bool
     likely_causes: tuple[Cause, ...]
+    bypass: Answer | None = None
+
+    @property
+    def bypass_told(self) -> bool:
+        """Whether air is told to slip past the filter: by the drop too where that was measured, else by delivery alone.
+
+        With 95 % confidence. Delivery alone cannot tell a bypass from whatever else takes as much from it.
+        """
+        return self.bypass.low > 0.0 if isinstance(self.bypass, Estimate) else self.below_expected
 
 
 def judge(delivered: Answer, expected: Answer, evidence: Evidence | None = None) -> Delivery:
     """Compare clean air delivered with what is expected (both m3/h) and say which it is, if the data can tell.
 
     `delivers`: the whole 90 % interval of the share is at 85 % or more. `short`: the whole interval is below 85 %.
+    A bypass that the evidence tells is said beside the verdict, which is of the clean air alone.
     """
     if isinstance(delivered, Unknown):
         return Delivery(Verdict.CANNOT_TELL, str(delivered), delivered, False, ())
@@ -99,9 +111,21 @@ def judge(delivered: Answer, expected: Answer, evidence: Evidence | None = None)
             Verdict.CANNOT_TELL,
             f"the interval straddles {SHARE_NEEDED:.0%}; {_narrowed(delivered, expected)}",
         )
-    reason = f"{share.value:.0%} of expected ({share.low:.0%} to {share.high:.0%}): {says}"
-    short = verdict is Verdict.SHORT or share.high < 1.0
-    return Delivery(verdict, reason, share, share.high < 1.0, likely_causes(share, evidence) if short else ())
+    bypass = None if evidence is None else evidence.bypass
+    reason = f"{share.value:.0%} of expected ({share.low:.0%} to {share.high:.0%}): {says}{_slips(bypass)}"
+    found = Delivery(verdict, reason, share, share.high < 1.0, (), bypass)
+    if verdict is Verdict.SHORT or found.below_expected or found.bypass_told:
+        return replace(found, likely_causes=likely_causes(share, evidence))
+    return found
+
+
+def _slips(bypass: Answer | None) -> str:
+    """What clean air and the filter's drop together tell of a bypass, to follow the verdict's reason."""
+    if not isinstance(bypass, Estimate):
+        return ""
+    if bypass.low > 0.0:
+        return f"; with the filter's drop, {bypass.low:.0%} to {bypass.high:.0%} of the air slips past the filter"
+    return f"; with the filter's drop, no air is told to slip past it ({bypass.high:.0%} at most)"
 
 
 def _narrowed(delivered: Estimate, expected: Estimate) -> str:
@@ -187,23 +211,30 @@ def likely_causes(share: Estimate, evidence: Evidence | None) -> tuple[Cause, ..
                 )
             )
     left = max(1.0 - explained / missing, 0.0)
+    if (gaps := _gaps(known, left, missing)) is not None:
+        causes.append(gaps)
+    return tuple(sorted(causes, key=lambda cause: -cause.weight))
+
+
+def _gaps(known: Evidence, left: float, missing: float) -> Cause | None:
+    """Gaps round the filter: by the bypass where it is known, else by a low drop, or as what nothing else explains."""
     low_drop = (
         known.drop_pa is not None
         and known.expected_drop_pa is not None
         and known.drop_pa.high < 0.9 * known.expected_drop_pa
     )
-    if left > 0.2 or low_drop:
-        seen = (
-            "the drop is below that of a clean filter that all the air passes"
-            if low_drop
-            else "what nothing else explains"
-        )
-        causes.append(
-            Cause(
-                CauseKind.GAPS,
-                min(0.9 if low_drop else 0.7 * left, 1.0),
-                seen,
-                "look for light and dust trails around the filter, in the rack, at the door",
-            )
-        )
-    return tuple(sorted(causes, key=lambda cause: -cause.weight))
+    weight, seen = 0.7 * left, "what nothing else explains"
+    if isinstance(known.bypass, Estimate):
+        if known.bypass.low > 0.0:
+            weight = 0.9
+            seen = f"by clean air and drop, {known.bypass.low:.0%} to {known.bypass.high:.0%} of the air slips past"
+        else:
+            weight *= min(known.bypass.high / missing, 1.0)
+            seen += f"; by clean air and drop, at most {known.bypass.high:.0%} of the air slips past"
+    elif low_drop:
+        weight, seen = 0.9, "the drop is below that of a clean filter that all the air passes"
+    if weight < 0.14:
+        return None
+    return Cause(
+        CauseKind.GAPS, weight, seen, "look for light and dust trails around the filter, in the rack, at the door"
+    )

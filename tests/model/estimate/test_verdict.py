@@ -103,6 +103,30 @@ def test_a_sound_assembly_gets_no_causes() -> None:
     assert judge(delivery(1000.0, 60.0), EXPECTED).likely_causes == ()
 
 
+def test_a_bypass_that_the_drop_confirms_is_told_where_delivery_alone_leaves_doubt() -> None:
+    straddling = delivery(900.0, 110.0)
+    alone = judge(straddling, EXPECTED)
+    assert (alone.below_expected, alone.bypass_told, alone.likely_causes) == (False, False, ())
+    found = judge(straddling, EXPECTED, Evidence(bypass=Estimate(0.12, 0.05, 0.19)))
+    assert found.bypass_told
+    assert found.verdict is alone.verdict
+    assert "5% to 19% of the air slips past the filter" in found.reason
+    assert found.likely_causes[0].kind is CauseKind.GAPS
+
+
+def test_a_drop_as_it_should_be_clears_the_filter_of_gaps() -> None:
+    """Delivery alone accuses; the drop says that at most 2 % slips past."""
+    short = delivery(700.0, 60.0)
+    accused = judge(short, EXPECTED)
+    assert accused.bypass_told
+    assert accused.likely_causes[0].kind is CauseKind.GAPS
+    cleared = judge(short, EXPECTED, Evidence(bypass=Estimate(0.0, 0.0, 0.02)))
+    assert cleared.verdict is Verdict.SHORT
+    assert cleared.below_expected
+    assert not cleared.bypass_told
+    assert CauseKind.GAPS not in {cause.kind for cause in cleared.likely_causes}
+
+
 @given(value=st.floats(-1e4, 1e4), half=st.floats(0.0, 1e4), expected=st.floats(1.0, 1e4))
 def test_a_wider_interval_never_turns_doubt_into_a_verdict(value: float, half: float, expected: float) -> None:
     sure = judge(delivery(value, half), Estimate(expected, expected, expected)).verdict
