@@ -121,7 +121,7 @@ async def test_nothing_acknowledged_by_the_broker_is_lost_over_20_of_its_restart
         for _ in range(20):
             broker.stop()
             broker.start()
-            time.sleep(0.02)
+            time.sleep(0.05)
 
     restarting = asyncio.create_task(asyncio.to_thread(restarts))
     number = 0
