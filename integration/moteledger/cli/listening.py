@@ -89,12 +89,21 @@ async def listen_until_stopped(
 
 
 async def every(pause_s: float, work: Callable[[], object], failed: str) -> None:
-    """Do `work` again and again; what the store refuses is told with `failed` and tried the next time."""
+    """Do `work` again and again; what the store refuses is told with `failed` and tried the next time.
+
+    Whatever else fails is logged, once while it fails alike: a service goes on answering without what it lacks.
+    """
+    failed_by: type[Exception] | None = None
     while True:
         try:
             await asyncio.to_thread(work)
+            failed_by = None
         except StoreError as error:
             _log.warning(failed, error)
+        except Exception as error:
+            if failed_by is not type(error):
+                _log.exception(failed, type(error).__name__)
+            failed_by = type(error)
         await asyncio.sleep(pause_s)
 
 

@@ -4,6 +4,7 @@ import sqlite3
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import suppress
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from time import monotonic
@@ -123,8 +124,10 @@ class Writer:
                 job.run(self._connection)
             self._connection.execute("COMMIT")
         except Exception as error:
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
+            # Whoever waits is told of the first error; a second one here must not end this thread, or all would hang.
+            with suppress(sqlite3.Error):
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
             if isinstance(error, sqlite3.Error) and hinders_writing(error):
                 self._wrote, self._refused = False, (monotonic(), StoreError(self._path, explain(error)))
             return error

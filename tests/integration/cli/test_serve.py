@@ -1,5 +1,6 @@
 """The service as it is started by hand: its address, its answers to good and bad requests, and how it ends."""
 
+import asyncio
 import html
 import json
 import re
@@ -18,6 +19,7 @@ from typing import Any
 import pytest
 
 from moteledger.cards import CARDS
+from moteledger.cli.listening import every
 
 Start = Callable[..., subprocess.Popen[str]]
 
@@ -218,3 +220,22 @@ def test_it_ends_on_request_without_complaint_and_a_new_start_knows_it_all(
     finally:
         code, _, err = again.stop(signal.SIGINT)
     assert (code, err) == (0, "")
+
+
+async def test_periodic_work_that_fails_is_told_once_and_tried_again(caplog: pytest.LogCaptureFixture) -> None:
+    tried: list[int] = []
+    again = asyncio.Event()
+    loop = asyncio.get_running_loop()
+
+    def work() -> None:
+        tried.append(len(tried))
+        if len(tried) == 4:
+            loop.call_soon_threadsafe(again.set)
+        raise OverflowError
+
+    working = asyncio.create_task(every(0.0, work, "no watch is kept: %s"))
+    async with asyncio.timeout(60):
+        await again.wait()
+    assert not working.done()
+    working.cancel()
+    assert [record.getMessage() for record in caplog.records] == ["no watch is kept: OverflowError"]

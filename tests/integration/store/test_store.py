@@ -16,6 +16,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 
 from moteledger.store import Appended, Reading, Store, StoreError, from_us, to_us
 from moteledger.store import schema as store_schema
+from moteledger.store.writer import Writer
 
 NAMES = ("indoor.pm25", "outdoor.pm25", "fan.running")
 EVER = (-(2**62), 2**62)
@@ -190,6 +191,21 @@ def test_work_that_fails_does_not_take_its_neighbours_in_the_group_with_it(store
     kept = [i for i, future in enumerate(futures) if future.exception() is None]
     assert kept == [i for i in range(50) if i != 20]
     assert store.series("indoor.pm25", *EVER).time_us.tolist() == kept
+
+
+def test_a_transaction_that_cannot_even_be_undone_leaves_nobody_waiting(tmp_path: Path) -> None:
+    class Broken(sqlite3.Connection):
+        def execute(self, statement: str, *bound: object) -> sqlite3.Cursor:
+            if statement in ("COMMIT", "ROLLBACK"):
+                raise sqlite3.OperationalError("disk I/O error")
+            return super().execute(statement, *bound)
+
+    connection = sqlite3.connect(tmp_path / "a.sqlite", factory=Broken, isolation_level=None, check_same_thread=False)
+    writer = Writer(tmp_path / "a.sqlite", connection)
+    for _ in range(2):
+        with pytest.raises(StoreError):
+            writer.submit(lambda connection: connection.execute("SELECT 1").fetchone()).result(60)
+    writer.close()
 
 
 def test_snapshots_keep_the_newest_and_drop_the_oldest(store: Store) -> None:
