@@ -81,6 +81,15 @@ def test_the_dark_palette_sets_every_colour_anew() -> None:
     assert colours(dark_block).keys() == colours(light_block).keys()
 
 
+def test_in_the_dark_nothing_changes_but_colours() -> None:
+    """So an audit in the second scheme need only look at them."""
+    dark = re.findall(r"@media screen and \(prefers-color-scheme: dark\) \{(.*?)\n\}", CSS, re.DOTALL)
+    assert [re.sub(r"--[\w-]+: #[0-9a-f]{6};", "", each).split() for each in dark] == [[":root", "{", "}"]]
+    assert not any(b"color-scheme" in file.content for name, file in STATIC_FILES.items() if name != "cards.css"), (
+        "nothing else knows of it"
+    )
+
+
 def test_no_colour_is_written_outside_the_palettes() -> None:
     outside = re.sub(r":root \{.*?\}", "", CSS, flags=re.DOTALL)
     assert re.findall(r"#[0-9a-fA-F]{3,8}\b|\brgb|\bhsl", outside) == []

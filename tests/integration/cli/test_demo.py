@@ -1,11 +1,16 @@
 """The demo as a stranger meets it: one command, and a page that says what is simulated, in a real browser too."""
 
+import re
+import signal
+import subprocess
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 from selenium import webdriver
 
 from moteledger.cards import CARDS
+from moteledger.demo import HOUSE_FILE
 
 SECTIONS = ("air", "ledger", "delivery", "filter", "events", "advice/fan", "advice/filter")
 
@@ -51,3 +56,17 @@ def test_a_card_alone_in_the_browser_has_its_style_and_raises_no_error(demo: Any
     browser.get(demo.address + "/cards/account")
     assert browser.get_log("browser") == []
     assert "simulated" in browser.find_element("tag name", "body").text
+
+
+def test_following_the_demo_tells_a_line_and_ends_cleanly_on_request(
+    demo: Any, start_command: Callable[..., subprocess.Popen[str]]
+) -> None:
+    # So close that no evening of the demo's house can be enough.
+    following = start_command("prove", "--house", HOUSE_FILE, "--live", demo.address, "--within", "5")
+    assert following.stdout is not None
+    line = following.stdout.readline()
+    assert re.match(r"\d\d:\d\d  \d+ µg/m³, fan (on|off); decays: \d+ with the fan off, \d+ with the fan on; ", line)
+    following.send_signal(signal.SIGINT)
+    out, err = following.communicate(timeout=60)
+    assert (following.returncode, err) == (0, "")
+    assert out == "Stopped; the service goes on, and so can the test.\n"

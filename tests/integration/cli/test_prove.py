@@ -3,7 +3,6 @@
 import csv
 import json
 import re
-import signal
 import socket
 import subprocess
 import threading
@@ -16,8 +15,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
-
-from moteledger.demo import HOUSE_FILE
 
 Finished = subprocess.CompletedProcess[str]
 Run = Callable[..., Finished]
@@ -67,15 +64,6 @@ def address_of(process: subprocess.Popen[str]) -> str:
     address = re.search(r"http://127\.0\.0\.1:\d+", process.stdout.readline())
     assert address is not None
     return address[0]
-
-
-@pytest.fixture(scope="module", autouse=True)
-def demo(start_command: Start) -> Iterator[subprocess.Popen[str]]:
-    """The demo, started before it is needed: its house lives two weeks before it answers."""
-    process = start_command("demo", "--port", "0")
-    yield process
-    process.kill()
-    process.communicate(timeout=60)
 
 
 @pytest.fixture
@@ -235,18 +223,3 @@ def test_a_running_service_is_followed_until_the_test_is_enough(
     first = done.stdout.splitlines()[0]
     assert "fan on; decays: 1 with the fan off, 1 with the fan on; enough: clean air delivered" in first
     assert "The test is enough." in done.stdout
-
-
-def test_following_the_demo_tells_a_line_and_ends_cleanly_on_request(
-    demo: subprocess.Popen[str], start_command: Start
-) -> None:
-    address = address_of(demo)
-    # So close that no evening of the demo's house can be enough.
-    following = start_command("prove", "--house", HOUSE_FILE, "--live", address, "--within", "5")
-    assert following.stdout is not None
-    line = following.stdout.readline()
-    assert re.match(r"\d\d:\d\d  \d+ µg/m³, fan (on|off); decays: \d+ with the fan off, \d+ with the fan on; ", line)
-    following.send_signal(signal.SIGINT)
-    out, err = following.communicate(timeout=60)
-    assert (following.returncode, err) == (0, "")
-    assert out == "Stopped; the service goes on, and so can the test.\n"

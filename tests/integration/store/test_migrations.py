@@ -19,6 +19,7 @@ def older(path: Path, version: int) -> None:
     """A file as that version left it, with something in each of its tables."""
     connection = sqlite3.connect(path, isolation_level=None)
     connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("BEGIN")
     for statements in MIGRATIONS[:version]:
         for statement in statements:
             connection.execute(statement)
@@ -33,6 +34,7 @@ def older(path: Path, version: int) -> None:
     if version >= 3:
         connection.execute("INSERT INTO stale SELECT DISTINCT signal, time - time % 3600000000 FROM reading")
     connection.execute(f"PRAGMA user_version = {version}")
+    connection.execute("COMMIT")
     connection.close()
 
 
