@@ -96,11 +96,16 @@ class Verdict(StrEnum):
 
 
 class Delivery(Document):
-    """Expected against delivered clean air."""
+    """Expected against delivered clean air.
+
+    `bypass`: the share of the fan's air that slips past the filter, by the clean air and the filter's drop together;
+    its interval begins above nought where that is told. None without a drop to tell it by.
+    """
 
     verdict: Verdict
     reason: str
     share_of_expected: Figure
+    bypass: Figure | None = None
     likely_causes: tuple[Cause, ...] = ()
 
 
@@ -171,6 +176,7 @@ class FilterAdvice(Document):
 
     `order_by` leaves time to buy one; after `cost_best_on` keeping it costs more than a new one. `installed_on` is when
     this one went in, and `change_seen_on` the day on which the drop fell as it does when a filter is changed.
+    `drop_when_new_pa`: at the reference airflow in its first day of running; None where no drop is measured.
     """
 
     drop_at_reference_pa: Figure
@@ -184,6 +190,7 @@ class FilterAdvice(Document):
     cost_best_on: date | None = None
     installed_on: date | None = None
     change_seen_on: date | None = None
+    drop_when_new_pa: Figure | None = None
     pressure_changes: tuple[PressureChange, ...] = ()
 
 

@@ -4,7 +4,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from motemodel.estimate import Answer, Estimate, Evidence, Identification, judge
+from motemodel.estimate import (
+    Answer,
+    Estimate,
+    Evidence,
+    Identification,
+    Unknown,
+    bypass_share,
+    clean_drop,
+    judge,
+    quotient,
+)
 from motemodel.estimate import Cause as ModelCause
 from motemodel.filters import drop_pa, pm25_efficiency
 
@@ -28,12 +38,14 @@ def delivery(
     grid: GriddedHouse,
 ) -> Delivery:
     """Judge what was delivered by what the survey leads one to expect, with what else is known as evidence."""
+    delivered = identification.clean_air_delivered_m3h
     evidence = replace(
         evidence_of(house, filter_, grid),
+        bypass=bypass(house, delivered, expected, filter_, grid),
         fan_extra_entry_per_h=identification.fan_extra_entry_per_h,
         sensor_gain_ratio=identification.sensor_gain_ratio,
     )
-    return verdict_on(identification.clean_air_delivered_m3h, expected.clean_air_delivered_m3h, evidence)
+    return verdict_on(delivered, expected.clean_air_delivered_m3h, evidence)
 
 
 def verdict_on(delivered: Answer, due: Answer, evidence: Evidence) -> Delivery:
@@ -49,6 +61,7 @@ def verdict_on(delivered: Answer, due: Answer, evidence: Evidence) -> Delivery:
         verdict=Verdict(judged.verdict.value),
         reason=judged.reason,
         share_of_expected=figure(judged.share_of_expected, "1"),
+        bypass=None if judged.bypass is None else figure(judged.bypass, "1"),
         likely_causes=tuple(map(_cause, judged.likely_causes)),
     )
 
@@ -69,6 +82,37 @@ def airflow_measured(grid: GriddedHouse) -> Estimate | None:
     if usual <= 0.0:
         return None
     return Estimate(usual, usual * (1.0 - _AIRFLOW_UNCERTAINTY), usual * (1.0 + _AIRFLOW_UNCERTAINTY))
+
+
+def bypass(
+    house: House, delivered: Answer, expected: Survey, filter_: FilterAdvice, grid: GriddedHouse
+) -> Answer | None:
+    """The share of air that slips past the filter beyond the surveyed gaps, by delivery and drop; None without a drop.
+
+    Both are expected at the airflow that was measured all along or else surveyed, and share its doubt.
+    """
+    settings, reference, new = house.filter, filter_.reference_airflow_m3h, filter_.drop_when_new_pa
+    fitted = None if settings is None else assembly(settings)
+    if settings is None or fitted is None or reference is None or new is None:
+        return None
+    answers = (
+        Unknown(new.reason) if isinstance(new, NotKnown) else Estimate(new.value, new.low, new.high),
+        delivered,
+        airflow_measured(grid) or expected.airflow_m3h,
+        expected.installed_efficiency,
+    )
+    known = [answer for answer in answers if isinstance(answer, Estimate)]
+    if len(known) < len(answers):
+        return next(answer for answer in answers if isinstance(answer, Unknown))
+    drop, clean_air, airflow, caught = known
+    if caught.value <= 0.0:
+        return Unknown("a filter that takes nothing out tells nothing of a bypass", "fit one of MERV 8 or more")
+    rated = min((point.airflow for point in settings.rated_drop), key=lambda each: abs(np.log(reference / each)))
+    return bypass_share(
+        quotient(clean_air, caught.scaled(airflow.value)),
+        quotient(drop, clean_drop(float(drop_pa(fitted, reference)), reference / rated)),
+        airflow.scaled(1.0 / airflow.value),
+    )
 
 
 def evidence_of(house: House, filter_: FilterAdvice, grid: GriddedHouse) -> Evidence:

@@ -17,11 +17,12 @@ from motemodel.units import M3H_PER_CFM
 
 from ..settings import BlowerType, FilterSettings, House
 from ..store import from_us, to_us
+from .airflow_static import airflow_by_static
 from .assessment import FilterAdvice, PressureChange
 from .figures import figure
 from .filter_ahead import reach_by_pressure
 from .filter_change import with_filter_since
-from .filter_past import FilterPast, filter_past, reference_airflow, steady_drop, watched
+from .filter_past import FilterPast, filter_past, new_drop, reference_airflow, steady_drop, watched
 from .grid import GriddedHouse
 from .survey import assembly, dust_of, efficiency_curve
 
@@ -56,7 +57,12 @@ def filter_advice(
     reference = reference_airflow(house)
     past = filter_past(house, gridded)
     past = past if before is None else before.then(past)
-    watch = watched(house, past, _midnight_us(house, settings.installed))
+    installed_us = _midnight_us(house, settings.installed)
+    watch = watched(house, past, installed_us)
+    told = airflow_by_static(house, past, _this_one_since_us(watch, installed_us))
+    if told is not past:
+        past, watch = told, watched(house, told, installed_us)
+    new = figure(new_drop(past, watch, installed_us), "Pa") if np.isfinite(past.drop_pa).any() else None
     seen_on = _changed_on(house, watch)
     house = with_filter_since(house, seen_on)
     settings = house.filter or settings
@@ -81,6 +87,7 @@ def filter_advice(
         update={
             "installed_on": settings.installed,
             "change_seen_on": seen_on,
+            "drop_when_new_pa": new,
             "pressure_changes": tuple(
                 PressureChange(
                     time=_moment(step.time_h),
@@ -145,6 +152,12 @@ def _order_by(advice: FilterAdvice, today: date) -> date | None:
 def _midnight_us(house: House, day: date | None) -> int | None:
     """The beginning of a local day; a filter put in on it is watched from then on."""
     return None if day is None else to_us(datetime(day.year, day.month, day.day, tzinfo=house.zone))
+
+
+def _this_one_since_us(watch: PressureWatch, installed_us: int | None) -> float:
+    """When the filter that is in went in, as far as anybody or its drop tells; minus infinity where none does."""
+    changes = [step.time_h * 3.6e9 for step in watch.steps if step.kind is StepKind.FILTER_CHANGED]
+    return max([*changes, -np.inf if installed_us is None else installed_us])
 
 
 def _moment(time_h: float) -> datetime:

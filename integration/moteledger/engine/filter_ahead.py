@@ -3,8 +3,8 @@
 import numpy as np
 
 from motemodel.bounds import FloatArray
-from motemodel.estimate import Z_90, PressureWatch
-from motemodel.filters import clogging_weight
+from motemodel.estimate import Z_90, DailyDrops, PressureWatch
+from motemodel.filters import USUAL_EXPONENT, clogging_weight
 from motemodel.particles import HOUSE_DUST, INDOOR_COOKING, MassDistribution, SizeGrid
 from motemodel.plan import (
     TEMPERATE,
@@ -19,8 +19,8 @@ from motemodel.plan import (
 )
 
 from ..settings import FilterSettings, House
-from .airflow_fall import AirflowFall
-from .filter_past import SENSOR_PA, SENSOR_SHARE, FilterPast, reference_airflow
+from .airflow_fall import EXPONENTS, AirflowFall
+from .filter_past import FilterPast, reference_airflow, sensor_off_pa
 from .survey import dust_of, efficiency_curve
 
 _US_PER_DAY = 24 * 3_600_000_000
@@ -48,7 +48,7 @@ def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limi
     anomaly = float(np.nanmean(late)) if np.isfinite(late).any() else 0.0
     running = running_ahead(habit, usual, to_come, anomaly_k=anomaly)
     share = np.where(np.isfinite(share), share, habit.share(usual.expected_c(day)))
-    drops = _drops(house, past, daily.drop_pa, limit_pa)
+    drops = _drops(house, past, daily, limit_pa)
     ways = []
     for dustiness, dusty_weight in _dustiness(house.filter, house, indoor):
         ahead_dusty = 0.5 * (1.0 + float(dustiness[-_LATE_DAYS:].mean()))
@@ -62,7 +62,7 @@ def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limi
             )
             load_at = np.interp(daily.time_h / 24.0, day + 1.0, load)
             ways.append((DropHistory(load_at, drop, float(load[-1]), dusty_weight * fall_weight), ahead))
-    limit_sd = float(np.hypot(SENSOR_PA, SENSOR_SHARE * limit_pa)) / Z_90
+    limit_sd = sensor_off_pa(limit_pa) / Z_90
     return reach_by_clogging("pressure", ways, limit_pa, limit_sd, float(running.run_days[_LATE_DAYS - 1]) / _LATE_DAYS)
 
 
@@ -93,24 +93,36 @@ def _climate(house: House) -> Climate:
 
 
 def _drops(
-    house: House, past: FilterPast, drop_pa: FloatArray, limit_pa: float
+    house: House, past: FilterPast, daily: DailyDrops, limit_pa: float
 ) -> list[tuple[FloatArray, FloatArray, float, float]]:
-    """The drop at the reference airflow, in as many ways as the airflow may have fallen, and how likely each is.
+    """The drop at the reference airflow, in as many ways as it may be brought there, and how likely each is.
 
     With each goes the share of the airflow that was left, which is the dusty air that the filter saw, and the share
     until the limit.
     """
     fall = AirflowFall(house, reference_airflow(house))
-    if past.airflow_measured:
-        ways = [(drop_pa, 1.0, 1.0)]
-    else:
-        read = fall.as_read(drop_pa)
-        ways = [(fall.full(read, times), times, weight) for times, weight in fall.may_be]
     found = []
-    for drop, times, weight in ways:
+    if past.airflow_measured:
+        share = _share_on(past, daily.time_h)
+        for exponent, weight in EXPONENTS:
+            drop = daily.drop_pa * share ** (USUAL_EXPONENT - exponent)
+            ahead = share[-1] - 0.5 * fall.seen(drop, share) * max(limit_pa - float(drop[-1]), 0.0)
+            found.append((drop, share, max(float(ahead), 0.1), weight))
+        return found
+    read = fall.as_read(daily.drop_pa)
+    for times, weight in fall.may_be:
+        drop = fall.full(read, times)
         ahead = fall.airflow_share(np.array([drop[-1], limit_pa]), times).mean()
         found.append((drop, fall.airflow_share(drop, times), float(ahead), weight))
     return found
+
+
+def _share_on(past: FilterPast, time_h: FloatArray) -> FloatArray:
+    """The airflow over the reference on each day of `time_h`, of as many readings as a day has."""
+    day, known = past.time_us // _US_PER_DAY, np.isfinite(past.airflow_share)
+    days, at = np.unique(day[known], return_inverse=True)
+    middle = np.array([np.median(part) for part in np.split(past.airflow_share[known], np.flatnonzero(np.diff(at)) + 1)])
+    return np.interp(time_h // 24.0, days, middle)
 
 
 def _dustiness(settings: FilterSettings, house: House, indoor_ug_m3: FloatArray) -> list[tuple[FloatArray, float]]:

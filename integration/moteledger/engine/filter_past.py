@@ -7,7 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from motemodel.bounds import FloatArray
-from motemodel.estimate import PressureWatch, drop_at_reference, watch_pressure
+from motemodel.estimate import (
+    Answer,
+    PressureWatch,
+    StepKind,
+    Unknown,
+    drop_at_reference,
+    drop_when_new,
+    watch_pressure,
+)
 
 from ..settings import House
 from ..store import Series
@@ -34,6 +42,8 @@ FILTER_SIGNALS = {
     "duct.static_pressure",
 }
 """What the past of a filter is read from; the particles span the grid."""
+_EXPONENT_OFF = 0.25
+"""Of the power of the airflow with which the drop goes, 90 % (common practice, no source)."""
 SENSOR_PA, SENSOR_SHARE = 1.0, 0.02
 """What a differential-pressure sensor in the field may be off, with 90 % confidence (common practice, no source)."""
 
@@ -44,7 +54,8 @@ class FilterPast:
 
     `time_us`: middle of the quarter, since 1970 UTC; `drop_pa` at the reference airflow while the fan ran throughout,
     NaN where it did not; `run_share` of the quarter, NaN where unknown; `static_pa` in the duct, NaN where unknown;
-    `outdoor_c` temperature and `indoor_ug_m3` PM2.5, NaN where unknown.
+    `outdoor_c` temperature and `indoor_ug_m3` PM2.5, NaN where unknown; `airflow_share`: the airflow over the reference,
+    NaN where neither measured nor told by the static pressure, which `airflow_measured` says of the whole.
     """
 
     time_us: NDArray[np.int64]
@@ -53,6 +64,7 @@ class FilterPast:
     static_pa: FloatArray
     outdoor_c: FloatArray
     indoor_ug_m3: FloatArray
+    airflow_share: FloatArray
     airflow_measured: bool
 
     def then(self, later: "FilterPast") -> "FilterPast":
@@ -69,6 +81,7 @@ class FilterPast:
             static_pa=joined("static_pa"),
             outdoor_c=joined("outdoor_c"),
             indoor_ug_m3=joined("indoor_ug_m3"),
+            airflow_share=joined("airflow_share"),
             airflow_measured=later.airflow_measured,
         )
 
@@ -113,15 +126,18 @@ def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
         known = np.isfinite(rows)
         return np.where(known.any(axis=1), np.nansum(rows, axis=1) / np.maximum(known.sum(axis=1), 1), np.nan)
 
-    static = np.where(gridded.fan > _STEADY, gridded.values_or_nan("duct.static_pressure"), np.nan)
+    def while_running(name: str) -> FloatArray:
+        return np.where(gridded.fan > _STEADY, gridded.values_or_nan(name), np.nan)
+
     ends_h = gridded.grid.end_h - (count - 1 - np.arange(count) + 0.5) * width * gridded.grid.step_h
     return FilterPast(
         time_us=gridded.origin_us + np.round(ends_h * _US_PER_H).astype(np.int64),
         drop_pa=nothing[:count] if drop is None else medians(drop),
         run_share=means(gridded.fan),
-        static_pa=medians(static),
+        static_pa=medians(while_running("duct.static_pressure")),
         outdoor_c=means(gridded.values_or_nan("outdoor.temperature")),
         indoor_ug_m3=means(gridded.values_or_nan("indoor.pm25")),
+        airflow_share=medians(while_running("duct.airflow")) / (reference_airflow(house) or np.nan),
         airflow_measured=gridded.values("duct.airflow") is not None,
     )
 
@@ -148,8 +164,8 @@ def past_in_parts(
 def watched(house: House, past: FilterPast, installed_us: int | None) -> PressureWatch:
     """The watch over the filter's past, with the sensor's accuracy in its interval.
 
-    Where nobody measures the airflow, the drop is corrected for its usual fall as the filter loads, and the interval
-    has that correction to either side.
+    Where nobody knows the airflow, the drop is corrected for its usual fall as the filter loads, and the interval has
+    that correction to either side; where it is known, what another exponent would make of it.
     """
     known = np.isfinite(past.drop_pa)
     time_h = past.time_us / _US_PER_H
@@ -158,8 +174,11 @@ def watched(house: House, past: FilterPast, installed_us: int | None) -> Pressur
     drop = past.drop_pa if past.airflow_measured else AirflowFall(house, reference).full(past.drop_pa)
     at = float(np.median(drop[known][-96:])) if known.any() else 0.0
     hidden = at - float(np.median(past.drop_pa[known][-96:])) if known.any() else 0.0
-    off = float(np.hypot(np.hypot(SENSOR_PA, SENSOR_SHARE * at), hidden))
-    share = np.nan_to_num(past.run_share, nan=_mean(past.run_share))
+    share = past.airflow_share[known & np.isfinite(past.airflow_share)][-96:]
+    if past.airflow_measured and share.size:
+        hidden = at * _EXPONENT_OFF * float(np.abs(np.log(np.median(share))))
+    off = float(np.hypot(sensor_off_pa(at), hidden))
+    ran = np.nan_to_num(past.run_share, nan=_mean(past.run_share))
     return watch_pressure(
         time_h,
         drop,
@@ -167,9 +186,33 @@ def watched(house: House, past: FilterPast, installed_us: int | None) -> Pressur
         clean_drop_pa=clean,
         static_pa=past.static_pa if np.isfinite(past.static_pa).any() else None,
         installed_h=-np.inf if installed_us is None else installed_us / _US_PER_H,
-        run_h=np.cumsum(share) * _step_h(time_h),
+        run_h=np.cumsum(ran) * _step_h(time_h),
         accuracy=(off, off),
     )
+
+
+def new_drop(past: FilterPast, watch: PressureWatch, installed_us: int | None) -> Answer:
+    """The drop at the reference airflow of the filter that is in, Pa, when it was new (see `drop_when_new`).
+
+    Of a filter known to have gone in on a day, from the day after: until then the one before may have been in.
+    """
+    changes = [step.time_h for step in watch.steps if step.kind is StepKind.FILTER_CHANGED]
+    known = [] if installed_us is None else [installed_us / _US_PER_H + 24.0]
+    if not (changes or known):
+        return Unknown("nobody knows when this filter went in", "record the day on which it is changed")
+    if not watch.sound:
+        return Unknown("the filter's drop is not to be trusted now", "look at filter, doors, hose and registers")
+    time_h = past.time_us / _US_PER_H
+    found = drop_when_new(time_h, past.drop_pa, max(changes + known))
+    if isinstance(found, Unknown):
+        return found
+    off = sensor_off_pa(found.value)
+    return drop_when_new(time_h, past.drop_pa, max(changes + known), (off, off))
+
+
+def sensor_off_pa(drop_pa: float) -> float:
+    """How far a reading of the drop may be off, Pa, with 90 % confidence."""
+    return float(np.hypot(SENSOR_PA, SENSOR_SHARE * drop_pa))
 
 
 def _mean(values: FloatArray) -> float:

@@ -76,7 +76,7 @@ def bypass_share(delivered: Estimate, drop: Estimate, airflow: Estimate, exponen
 
     >>> share = bypass_share(Estimate(0.85, 0.80, 0.90), Estimate(0.80, 0.74, 0.86), Estimate(1.0, 0.95, 1.05))
     >>> print(f"{share.value:.2f}, {share.low:.2f} to {share.high:.2f}")
-    0.16, 0.10 to 0.22
+    0.16, 0.10 to 0.21
     """
     if not (airflow.value > 0.0 and exponent.value > 0.0):
         raise ValueError(
