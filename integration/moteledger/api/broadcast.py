@@ -20,6 +20,7 @@ from threading import Lock
 
 from ..engine.assessment import Assessment
 from ..intake import text_of
+from ..intake.moments import FUTURE_US
 from ..signals import signal_named
 from ..store import Reading, Store, to_us
 from .routing import AssessmentSource
@@ -101,7 +102,8 @@ def assessment_text(assessment: Assessment, position: Position | None = None) ->
 class Broadcaster:
     """Gathers what is new and wakes the viewers, at most once a second; runs in the event loop.
 
-    A reading that is not newer than the last one told of its signal is late: it is kept in the store and not told here.
+    A reading that is not newer than the last one told of its signal is late: it is kept in the store and not told here;
+    unless the last one is of a time still to come, stamped by a clock that has been set right since.
     """
 
     def __init__(self, store: Store, source: AssessmentSource, clock: Callable[[], datetime]) -> None:
@@ -190,8 +192,10 @@ class Broadcaster:
             alarms, self._alarms = self._alarms, {}
         for name, document in alarms.items():
             self._add(Kind.ALARM, name, 0, partial(event_text, Kind.ALARM, document))
+        not_ahead_us = to_us(self._clock()) + FUTURE_US
         for signal, reading in readings.items():
-            if reading.time_us > self._newest_us.get(signal, reading.time_us - 1):
+            told_us = self._newest_us.get(signal, reading.time_us - 1)
+            if reading.time_us > told_us or told_us > not_ahead_us:
                 self._newest_us[signal] = reading.time_us
                 self._add(Kind.READING, signal, reading.time_us, partial(reading_text, reading))
         self._wake_viewers()

@@ -7,7 +7,9 @@ from aiohttp import web
 from pydantic import BaseModel, Field
 
 from ..intake import text_of
-from ..store import to_us
+from ..intake.moments import FUTURE_US
+from ..signals import OUTDOOR_FORECAST
+from ..store import newest_until, to_us
 from .routing import SERVICE, Route, json_answer
 
 
@@ -24,8 +26,9 @@ class Health(BaseModel):
 async def give_health(request: web.Request) -> web.StreamResponse:
     """Read the store; a store that fails is answered with a problem by the middleware."""
     service = request.app[SERVICE]
-    extent = await asyncio.to_thread(service.store.extent)
-    newest = None if extent is None else text_of(extent[1])
+    readings = await asyncio.to_thread(newest_until, service.store, to_us(service.clock()) + FUTURE_US)
+    times_us = [reading.time_us for name, reading in readings.items() if name != OUTDOOR_FORECAST]
+    newest = text_of(max(times_us)) if times_us else None
     failing = sum(source.state == "failing" for source in service.arrivals.sources())
     trouble = service.store.trouble()
     answer = json_answer(

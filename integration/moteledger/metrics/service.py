@@ -9,8 +9,9 @@ from ..api.guarded import add_routes
 from ..api.live import BROADCASTER
 from ..api.routing import SERVICE, Route, Service
 from ..engine import Engine
+from ..intake.moments import FUTURE_US
 from ..signals import SIGNALS
-from ..store import to_us
+from ..store import newest_until, to_us
 from .exposition import MEDIA_TYPE, Family, Sample, exposition
 
 
@@ -48,7 +49,7 @@ def _text(service: Service, engine: Engine, answers: dict[int, int], viewers: in
     now_us = to_us(service.clock())
     ages = tuple(
         Sample((now_us - reading.time_us) / 1e6, (("signal", name),))
-        for name, reading in service.store.latest_all().items()
+        for name, reading in newest_until(service.store, now_us + FUTURE_US).items()
         # The names of rooms are their people's own; a forecast has no age.
         if name in SIGNALS and not SIGNALS[name].forecast_h
     )

@@ -2,6 +2,7 @@
 
 from .backup import back_up
 from .integrity import problems_of
+from .newest import newest_until
 from .readings import Appended, Held, Reading, Series, Thinned, from_us, to_us
 from .retention import Tended, tend
 from .schema import StoreError
@@ -18,6 +19,7 @@ __all__ = [
     "Thinned",
     "back_up",
     "from_us",
+    "newest_until",
     "problems_of",
     "tend",
     "to_us",

@@ -56,6 +56,11 @@ DELETE FROM stale WHERE (signal, start) IN (
     SELECT signal, start FROM stale WHERE start + :hour <= :before ORDER BY signal, start LIMIT :most
 )
 """
+_DAYS_BACK = """
+SELECT day + :day FROM (
+    SELECT DISTINCT start - (start % :day + :day) % :day AS day FROM hourly WHERE thinned = 0
+) ORDER BY day DESC LIMIT 1 OFFSET :days
+"""
 _THINNABLE = """
 SELECT signal, start FROM hourly WHERE thinned = 0 AND start + :hour <= :before
     AND NOT EXISTS (SELECT 1 FROM stale WHERE stale.signal = hourly.signal AND stale.start = hourly.start)
@@ -133,6 +138,12 @@ def thin(connection: sqlite3.Connection, before_us: int, most: int) -> int:
         )
         connection.execute("UPDATE hourly SET thinned = 1 WHERE signal = ? AND start = ?", (signal, start))
     return len(hours)
+
+
+def end_of_day_back(connection: sqlite3.Connection, days: int) -> int | None:
+    """The end of the day (UTC) with readings before the `days` newest days that have any; None if there is none."""
+    row = connection.execute(_DAYS_BACK, {"day": 24 * HOUR_US, "days": days}).fetchone()
+    return None if row is None else int(row[0])
 
 
 def by_intervals(reader: sqlite3.Connection, signal: str, start_us: int, end_us: int, interval_us: int) -> Thinned:

@@ -319,6 +319,26 @@ async def test_after_a_restart_what_was_missed_comes_from_the_store(house: House
         assert again.values()[-1] == 300.0
 
 
+async def test_a_clock_that_was_ahead_for_a_while_silences_nothing(house: House) -> None:
+    year_s = 365 * 24 * 3600
+    house.clock.now += timedelta(seconds=year_s)
+    await house.take(year_s, 99.0)
+    async with house.watch() as before:
+        await before.begun()
+        house.clock.now -= timedelta(seconds=year_s)
+        await house.take(1, 1.0)
+        await before.until(2)
+        async with house.watch() as after:
+            await after.begun()
+            await house.take(2, 2.0)
+            await after.until(2)
+            await before.until(3)
+    assert before.values() == [99.0, 1.0, 2.0]
+    assert after.values() == [1.0, 2.0]
+    newest = await (await house.client.get("/v1/readings/newest")).json()
+    assert newest["readings"][STATIC]["value"] == 2.0
+
+
 async def test_what_the_ring_no_longer_holds_comes_from_the_store(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:

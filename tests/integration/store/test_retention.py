@@ -164,6 +164,13 @@ def test_a_clock_years_ahead_drops_nothing(a_month: Store) -> None:
     assert raw_count(a_month) == before
 
 
+def test_readings_that_such_a_clock_has_stamped_push_out_a_day_for_each_day_of_their_own(a_month: Store) -> None:
+    before, ahead_us = raw_count(a_month), START_US + 5000 * DAY_US
+    a_month.append([Reading(ahead_us + n * HOUR_US, "fan.power", 50.0) for n in range(12)])
+    assert tend(a_month, ahead_us + DAY_US, 31 * DAY_US).thinned == 0
+    assert raw_count(a_month) == before + 12
+
+
 def test_tending_that_ends_half_way_goes_on_where_it_was(a_month: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     end_us = START_US + 30 * DAY_US
     before = figures(a_month, START_US, end_us, DAY_US)

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
 
-from moteledger.store import Appended, Reading, Store, StoreError, from_us, to_us
+from moteledger.store import Appended, Reading, Store, StoreError, from_us, newest_until, to_us
 from moteledger.store import schema as store_schema
 from moteledger.store.writer import Writer
 
@@ -191,6 +191,19 @@ def test_work_that_fails_does_not_take_its_neighbours_in_the_group_with_it(store
     kept = [i for i, future in enumerate(futures) if future.exception() is None]
     assert kept == [i for i in range(50) if i != 20]
     assert store.series("indoor.pm25", *EVER).time_us.tolist() == kept
+
+
+def test_what_a_clock_that_was_ahead_has_stamped_hides_nothing_that_came_since(store: Store) -> None:
+    ahead, now = 10**15, 10**12
+    store.append(
+        [Reading(now - 5, "indoor.pm25", 1.0), Reading(ahead, "indoor.pm25", 2.0), Reading(ahead, "duct.airflow", 3.0)]
+    )
+    store.append([Reading(ahead, "outdoor.pm25_forecast", 4.0), Reading(now - 5, "outdoor.pm25_forecast", 5.0)])
+    assert {name: reading.value for name, reading in newest_until(store, now).items()} == {
+        "indoor.pm25": 1.0,
+        "duct.airflow": 3.0,
+        "outdoor.pm25_forecast": 4.0,
+    }
 
 
 def test_a_transaction_that_cannot_even_be_undone_leaves_nobody_waiting(tmp_path: Path) -> None:
