@@ -23,7 +23,7 @@ _BEYOND_ANY_CLOCK_S = 1e11
 
 @dataclass(frozen=True)
 class Arrived:
-    """A reading, and the raw value with its unit that it was made from."""
+    """A reading, and the raw value that it was made from; `unit` with the scale and the offset, if any, before it."""
 
     reading: Reading
     raw: str
@@ -83,8 +83,7 @@ def converted(signals: Iterable[MappedSignal], document: object, now_us: int) ->
         except _UnusableError as error:
             found.refused.append(Refused(mapped.signal, error.refusal))
         else:
-            shown_unit = "" if mapped.is_state else unit or signal_named(mapped.signal).unit
-            found.arrived.append(Arrived(reading, as_json(raw), shown_unit))
+            found.arrived.append(Arrived(reading, as_json(raw), _shown_unit(mapped, unit)))
     return found
 
 
@@ -114,6 +113,15 @@ def _unit(mapped: MappedSignal, document: object) -> str | None:
     except ValueError as error:
         raise _UnusableError(mapped.unit_at, unit, str(error)) from None
     return unit
+
+
+def _shown_unit(mapped: MappedSignal, unit: str | None) -> str:
+    """What makes the raw value one of the unit, and the unit: such as "* 0.1 ug/m3"."""
+    if mapped.is_state:
+        return ""
+    scale = "" if mapped.scale == 1.0 else f"* {mapped.scale:g} "
+    offset = "" if mapped.offset == 0.0 else f"{'-' if mapped.offset < 0.0 else '+'} {abs(mapped.offset):g} "
+    return f"{scale}{offset}{unit or signal_named(mapped.signal).unit}"
 
 
 def _value(mapped: MappedSignal, raw: object, unit: str | None) -> float:

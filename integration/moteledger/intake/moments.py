@@ -26,6 +26,7 @@ _MINUTE_US = 60 * _SECOND_US
 _HOUR_US = 60 * _MINUTE_US
 _DAY_US = 24 * _HOUR_US
 _EARLIEST_US = to_us(datetime(FIRST_YEAR, 1, 1, tzinfo=UTC))
+_AFTER_ALL_US = to_us(datetime(LAST_YEAR + 1, 1, 1, tzinfo=UTC))
 # Where the digits of date and time of day stand: YYYY-MM-DDThh:mm:ss
 _CLOCK_DIGITS = (0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18)
 _CLOCK_LENGTH = 19
@@ -83,7 +84,7 @@ def text_of(time_us: int) -> str:
 
 
 def refuse_wrong_clock(time_us: int, now_us: int, forecast_h: float = 0.0) -> None:
-    """Raise ValueError, with the fix, for a time that only a wrong clock gives: to come, or before 1990.
+    """Raise ValueError, with the fix, for a time that only a wrong clock gives: to come, before 1990 or after 2100.
 
     A forecast may be of a time up to `forecast_h` to come.
     """
@@ -92,6 +93,8 @@ def refuse_wrong_clock(time_us: int, now_us: int, forecast_h: float = 0.0) -> No
         raise ValueError(f"is {ahead_s:.0f} s ahead of the clock here ({text_of(now_us)}); set the sender's clock")
     if time_us < _EARLIEST_US:
         raise ValueError(f"is before {FIRST_YEAR}; set the sender's clock")
+    if time_us >= _AFTER_ALL_US:
+        raise ValueError(f"is after {LAST_YEAR}; set the clock here and the sender's")
 
 
 def shown(text: str, longest: int = 60) -> str:

@@ -77,6 +77,21 @@ def test_a_value_is_scaled_shifted_and_converted_from_its_unit() -> None:
     assert value({"v": 68, "u": "degF"}, signal="indoor.temperature", pointer="/v", unit_at="/u") == pytest.approx(20.0)
 
 
+def test_a_raw_value_is_shown_with_all_that_is_made_of_it() -> None:
+    shown = [
+        of(84, signal="indoor.pm25", scale=0.1),
+        of("702", signal="indoor.temperature", unit="degF", scale=0.1, offset=-1.5),
+        of(5, signal="indoor.pm25", offset=0.5),
+        of(5, signal="indoor.pm25"),
+    ]
+    assert [f"{each.raw} {each.unit}" for found in shown for each in found.arrived] == [
+        "84 * 0.1 ug/m3",
+        '"702" * 0.1 - 1.5 degF',
+        "5 + 0.5 ug/m3",
+        "5 ug/m3",
+    ]
+
+
 def test_words_are_states() -> None:
     words = {"signal": "fan.running", "states": {"on": 1, "off": 0, "low": 0.4, "2": 1}}
     assert [value(word, **words) for word in ("on", "off", "low", 2, True, False, 0.25)] == [1, 0, 0.4, 1, 1, 0, 0.25]

@@ -7,6 +7,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from moteledger.intake import moment_us, moments_us, text_of
+from moteledger.intake.moments import refuse_wrong_clock
 from moteledger.store import to_us
 
 zones = st.builds(timezone, st.integers(-23 * 60 - 59, 23 * 60 + 59).map(lambda m: timedelta(minutes=m)))
@@ -105,3 +106,18 @@ def test_many_times_are_refused_exactly_if_one_of_them_is(texts: list[str]) -> N
             moments_us(texts)
     else:
         assert moments_us(texts).tolist() == expected
+
+
+@pytest.mark.parametrize(
+    ("time", "now", "told"),
+    [
+        ("1989-12-31T23:59:59Z", "2026-01-31T14:05:00Z", "is before 1990"),
+        ("2026-01-31T14:10:01Z", "2026-01-31T14:05:00Z", "is 301 s ahead of the clock here"),
+        ("2101-01-01T00:00:00Z", "2101-01-01T00:00:00Z", "is after 2100"),
+    ],
+)
+def test_what_only_a_wrong_clock_gives_is_refused_whichever_clock_it_is(time: str, now: str, told: str) -> None:
+    time_us, now_us = (to_us(datetime.fromisoformat(text)) for text in (time, now))
+    with pytest.raises(ValueError, match=told):
+        refuse_wrong_clock(time_us, now_us)
+    refuse_wrong_clock(to_us(datetime.fromisoformat("2026-01-31T14:05:00Z")), now_us)
