@@ -32,6 +32,7 @@ from .filter_advice import filter_advice
 from .filter_load import filter_load
 from .filter_past import FilterPast
 from .grid import GriddedHouse, gridded
+from .low_airflow import low_airflow
 from .sensor_gain import beside, gain_prior, gain_told, without_spell
 from .survey import Survey, survey
 
@@ -101,14 +102,13 @@ def study(
     fan = fan_advice(
         house, grid, rates, source, readings=readings, dwell=dwell, load=load, forecast_age_h=forecast_age_h
     )
-    limit, drop = filter_.drop_limit_pa, filter_.drop_at_reference_pa
     cautions = cautions_for(
         Circumstances(
             house=house,
             cooling_recently=_ran_lately(grid, "cooling.running"),
             fan_to_run=bool(fan.schedule),
             poor_air=max(_outdoor_day_mean(grid), _outdoor_next_day(fan)) > _POOR_DAY_UG_M3,
-            low_airflow=limit is not None and drop.value is not None and drop.value > 0.8 * limit,
+            low_airflow=low_airflow(house, grid, filter_, load, expected),
         )
     )
     fan = fan.model_copy(update={"cautions": tuple(each.code for each in cautions if each.applies_to == "fan")})
@@ -120,7 +120,9 @@ def study(
             step_s=grid.grid.step_h * 3600.0,
             time_zone=house.time_zone,
         ),
-        data_quality=_data_quality(house, grid, (*books.remarks, *_told_of(side_by_side, identification)), expected),
+        data_quality=_data_quality(
+            house, grid, (*grid.remarks, *books.remarks, *_told_of(side_by_side, identification)), expected
+        ),
         air=air_now,
         estimates=_estimates(identification),
         expected=_expected(expected),

@@ -26,12 +26,14 @@ _WORTH_TELLING = 0.005
 class FilterLoad:
     """The airflow now over that behind the known clean air, the fan's power now over that at the survey, and the words.
 
-    Both are one, and there are no words, where no pressure is known or the survey does not tell the operating point.
+    Both are one, there are no words and `airflow_m3h`, the airflow now, is not known, where no pressure is known or the
+    survey does not tell the operating point.
     """
 
     airflow_share: float = 1.0
     power_share: float = 1.0
     told: str = ""
+    airflow_m3h: float | None = None
 
 
 def filter_load(house: House, gridded: GriddedHouse, filter_: FilterAdvice, *, delivery_identified: bool) -> FilterLoad:
@@ -58,7 +60,8 @@ def filter_load(house: House, gridded: GriddedHouse, filter_: FilterAdvice, *, d
         side, since = "less" if share < 1.0 else "more", "in these weeks" if delivery_identified else "at the survey"
         at = f"at the filter's drop now, {drop.value:.0f} Pa"
         told = f"{at}, the fan moves {abs(share - 1.0):.1%} {side} air than {since}"
-    return FilterLoad(share, now.fan_power_w / surveyed_w if surveyed_w > 0.0 else 1.0, told)
+    power_share = now.fan_power_w / surveyed_w if surveyed_w > 0.0 else 1.0
+    return FilterLoad(share, power_share, told, now.airflow_m3h)
 
 
 def _point(handler: AirHandler, reference_m3h: float, drop_pa: float) -> OperatingPoint[float]:
