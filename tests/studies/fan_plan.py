@@ -39,6 +39,7 @@ from motemodel.plan import (  # noqa: E402
     outdoor_forecast,
     planned,
     usual_share_by_hour,
+    wary_schedule,
 )
 
 FloatArray = NDArray[np.float64]
@@ -57,7 +58,6 @@ LEAST_KWH = 0.05
 MARGIN = 0.03
 """Share of the target that is kept back when what comes is only a forecast, as the house file's own default."""
 TARGETS = (5.0, 10.0, 15.0, 25.0, 35.0)
-Z_90 = 1.6448536269514722
 
 
 @dataclass(frozen=True)
@@ -183,16 +183,18 @@ def lived(week: Week, asked: NDArray[np.bool_]) -> Lived:
 
 def with_foresight(week: Week, tally: Tally) -> Lived:
     """Planned at every midnight for two days with the truth known."""
-    return _replanned(week, tally, every=PER_DAY, ahead=2 * PER_DAY, outlook_at=week.outlook)
+
+    def outlook_at(first: int, end: int, start: float) -> tuple[Outlook, FloatArray]:
+        outlook = week.outlook(first, end, start)
+        return outlook, outlook.outdoor_ug_m3
+
+    return _replanned(week, tally, every=PER_DAY, ahead=2 * PER_DAY, outlook_at=outlook_at)
 
 
-def with_forecast(week: Week, tally: Tally, margin: float = MARGIN, wary: float = 0.0, days: int = 2) -> Lived:
-    """Planned every hour for the days ahead from the past alone.
+def with_forecast(week: Week, tally: Tally, margin: float = MARGIN, bold: bool = False, days: int = 2) -> Lived:
+    """Planned every hour for the days ahead from the past alone; `bold`: on the expected air alone."""
 
-    `wary`: by how many standard deviations of the logarithm the air planned with lies above what is expected.
-    """
-
-    def outlook_at(first: int, end: int, start: float) -> Outlook:
+    def outlook_at(first: int, end: int, start: float) -> tuple[Outlook, FloatArray]:
         now = first // PER_HOUR
         outdoor = np.concatenate((week.past_outdoor, week.outdoor[::PER_HOUR][:now]))
         called = np.concatenate((week.past_called, week.called.reshape(-1, PER_HOUR).mean(axis=1)[:now]))
@@ -201,9 +203,9 @@ def with_forecast(week: Week, tally: Tally, margin: float = MARGIN, wary: float 
         forecast = outdoor_forecast(outdoor, hour, hours)
         calls = usual_share_by_hour(called, hour)[(now + np.arange(hours)) % 24]
         clock = np.arange(first, end) % WEEK
-        deviation = (np.log1p(forecast.high) - np.log1p(forecast.value)) / Z_90
-        feared = np.expm1(np.log1p(forecast.expected) + wary * deviation)
-        return Outlook(STEP_H, np.repeat(feared, PER_HOUR), np.repeat(calls, PER_HOUR), week.allowed[clock], start)
+        expected, feared = (np.repeat(each, PER_HOUR) for each in (forecast.expected, forecast.feared))
+        outlook = Outlook(STEP_H, expected, np.repeat(calls, PER_HOUR), week.allowed[clock], start)
+        return outlook, expected if bold else feared
 
     return _replanned(week, tally, every=PER_HOUR, ahead=days * PER_DAY, outlook_at=outlook_at, margin=1.0 - margin)
 
@@ -214,7 +216,7 @@ def _replanned(
     *,
     every: int,
     ahead: int,
-    outlook_at: Callable[[int, int, float], Outlook],
+    outlook_at: Callable[[int, int, float], tuple[Outlook, FloatArray]],
     margin: float = 1.0,
 ) -> Lived:
     asked = np.zeros(WEEK, dtype=np.bool_)
@@ -224,7 +226,7 @@ def _replanned(
         into_day = first % PER_DAY
         today = 0.0 if into_day == 0 else today
         past_h = into_day * STEP_H
-        outlook = outlook_at(first, first + ahead, level)
+        outlook, feared = outlook_at(first, first + ahead, level)
         target = AirTarget(
             margin * week.target,
             calendar_days(past_h, outlook.steps, STEP_H),
@@ -232,7 +234,7 @@ def _replanned(
             today / past_h if past_h else 0.0,
         )
         began = time.process_time()
-        found = best_schedule(outlook, week.rates, target, dwell=Dwell(LEAST_H, LEAST_H, running, since))
+        found = wary_schedule(outlook, feared, week.rates, target, dwell=Dwell(LEAST_H, LEAST_H, running, since))
         tally.add(found, time.process_time() - began, outlook.steps)
         part = slice(first, first + every)
         asked[part] = found.choice[:every] > 0
@@ -347,10 +349,10 @@ class Findings:
         told("regret of forecasting: mean PM2.5 over that with the truth", self.regret_air)
 
 
-def _studied(week: Week, margin: float, wary: float, days: int) -> tuple[Findings, Tally]:
+def _studied(week: Week, margin: float, bold: bool, days: int) -> tuple[Findings, Tally]:
     """One week, by itself."""
     tally, findings = Tally(), Findings()
-    findings.add(week, with_foresight(week, tally), with_forecast(week, tally, margin, wary, days))
+    findings.add(week, with_foresight(week, tally), with_forecast(week, tally, margin, bold, days))
     return findings, tally
 
 
@@ -360,12 +362,12 @@ def main() -> None:
     parser.add_argument("--weeks", type=int, default=120)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--margin", type=float, default=MARGIN, help="share of the target kept back on a forecast")
-    parser.add_argument("--wary", type=float, default=0.0, help="deviations above the expected air to plan with")
+    parser.add_argument("--bold", action="store_true", help="plan on the expected air alone, whatever else may come")
     parser.add_argument("--days", type=int, default=2, help="how far ahead each hour's plan looks")
     parser.add_argument("--processes", type=int, default=1)
     arguments = parser.parse_args()
     tally, findings = Tally(), Findings()
-    one = partial(_studied, margin=arguments.margin, wary=arguments.wary, days=arguments.days)
+    one = partial(_studied, margin=arguments.margin, bold=arguments.bold, days=arguments.days)
     with ProcessPoolExecutor(arguments.processes) as pool:
         for of_week in pool.map(one, weeks(arguments.weeks, arguments.seed)):
             for whole, part in zip((findings, tally), of_week, strict=True):

@@ -1,7 +1,6 @@
 """What the fan should do over the hours ahead, beside the simple alternatives on the same forecast."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 
@@ -151,8 +150,7 @@ def _confidence(found: Found, delivered: Estimate, find: Callable[[Ahead], Found
     if delivered.value <= 0.0 or (now and delivered.low <= 0.0):
         return _DOUBTFUL
     for outdoor in (forecast.low, forecast.high):
-        end = replace(found.ahead, outlook=found.ahead.under(outdoor))
-        if bool(find(end).forced[0]) != now:
+        if bool(find(found.ahead.certain(outdoor)).forced[0]) != now:
             return _UNSURE
     return _SURE
 

@@ -76,15 +76,14 @@ def budgets_ahead(house: House, gridded: GriddedHouse, hours: Ahead, power_w: fl
     daily = daily_budget_kwh(house)
     if daily is None:
         return None
-    day = hours.days
-    budgets = daily * np.bincount(day) / (24.0 / STEP_H)
-    budgets[0] = daily - _run_today_h(gridded, hours.hour_now) * power_w / 1000.0
+    budgets = daily * np.bincount(hours.days) * STEP_H / hours.day_h
+    budgets[0] = daily - _run_today_h(gridded, hours.since_midnight_h) * power_w / 1000.0
     return np.asarray(np.maximum(budgets, 0.0))
 
 
-def _run_today_h(gridded: GriddedHouse, hour_now: float) -> float:
+def _run_today_h(gridded: GriddedHouse, since_midnight_h: float) -> float:
     """Hours that the fan has run today beyond the calls, as far as they are known."""
-    steps = min(round(hour_now / gridded.grid.step_h), gridded.grid.count)
+    steps = min(round(since_midnight_h / gridded.grid.step_h), gridded.grid.count)
     if not steps:
         return 0.0
     calls = [found for found in map(gridded.values, ("cooling.running", "heating.running")) if found is not None]

@@ -1,7 +1,8 @@
 """The hours ahead of a house: outdoor air, calls, quiet hours, the rest after cooling, and what today already holds."""
 
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,6 @@ from motemodel.plan import (
     Forecast,
     Outlook,
     barred_after_cooling,
-    calendar_days,
     call_habit,
     outdoor_forecast,
     temperature_forecast,
@@ -44,7 +44,9 @@ _LEAST_KNOWN = 0.5
 class Ahead:
     """What lies ahead of `now`.
 
-    `outlook` on the forecast's expected air; `today_h` hours of the local day are known, with the mean `today_ug_m3`;
+    `outlook` on the forecast's expected air; `days` (T,): the local calendar day of each step, 0 for today, each of
+    `day_h` (K,) hours, 23 and 25 where the clocks are changed; `since_midnight_h` of today's are gone, `today_h` of
+    them known, with the mean `today_ug_m3`;
     `guarded`: whether the fan is kept from running after cooling calls; `supplied_h`: how many hours a supplied
     forecast covers, nought where there is none of use; `stale_h`: the age of one that is left aside for it, or nought.
     """
@@ -52,7 +54,9 @@ class Ahead:
     now: datetime
     outlook: Outlook
     forecast: Forecast
-    hour_now: float
+    days: NDArray[np.intp]
+    day_h: FloatArray
+    since_midnight_h: float
     today_h: float
     today_ug_m3: float
     supplied_h: int = 0
@@ -67,14 +71,14 @@ class Ahead:
         """The same hours with other outdoor air, given by the hour."""
         return replace(self.outlook, outdoor_ug_m3=np.repeat(outdoor_by_hour, _PER_HOUR))
 
+    def certain(self, outdoor_by_hour: FloatArray) -> "Ahead":
+        """The same hours were the outdoor air ahead known to be this, by the hour."""
+        forecast = Forecast(outdoor_by_hour, outdoor_by_hour, outdoor_by_hour)
+        return replace(self, outlook=self.under(outdoor_by_hour), forecast=forecast)
+
     def unguarded(self) -> "Ahead":
         """The same hours without the rest after cooling."""
         return replace(self, outlook=replace(self.outlook, barred=None))
-
-    @property
-    def days(self) -> NDArray[np.intp]:
-        """The calendar day of each step, 0 for today, (T,)."""
-        return calendar_days(self.hour_now, self.outlook.steps, STEP_H)
 
     def target(self, mean_ug_m3: float, *, forgiving: bool) -> AirTarget:
         """The target by calendar days; a `forgiving` one does not ask today's rest to make up for a poor beginning."""
@@ -102,7 +106,7 @@ def ahead(
     """
     now = gridded.moment(gridded.grid.end_h)
     local = now.astimezone(house.zone)
-    hour_now = local.hour + local.minute / 60.0 + local.second / 3600.0
+    since_midnight_h = (now - _midnight(local.date(), house.zone)) / timedelta(hours=1)
     past = _hourly(house, gridded)
     forecast = outdoor_forecast(past.outdoor_ug_m3, past.hour_of_day, HORIZON_H)
     supplied_h = 0
@@ -119,10 +123,32 @@ def ahead(
         called=called,
         allowed=_allowed(house, now, HORIZON_H * _PER_HOUR),
         start_ug_m3=_start(gridded),
-        into_hour_h=hour_now % 1.0,
+        into_hour_h=local.minute / 60.0 + local.second / 3600.0,
         barred=_barred(gridded, past, called),
     )
-    return Ahead(now, outlook, forecast, hour_now, *_today(gridded, hour_now), supplied_h, stale_h)
+    return Ahead(
+        now,
+        outlook,
+        forecast,
+        *_local_days(house.zone, now, outlook.steps),
+        since_midnight_h,
+        *_today(gridded, since_midnight_h),
+        supplied_h,
+        stale_h,
+    )
+
+
+def _midnight(day: date, zone: tzinfo) -> datetime:
+    """The moment at which a local day begins, in UTC: between such moments hours are true ones."""
+    return datetime.combine(day, time(), zone).astimezone(UTC)
+
+
+def _local_days(zone: tzinfo, now: datetime, steps: int) -> tuple[NDArray[np.intp], FloatArray]:
+    """The local calendar day of each step by its middle, 0 for today, (T,), and the hours that each such day has."""
+    today = now.astimezone(zone).date()
+    day = [((now + (k + 0.5) * STEP).astimezone(zone).date() - today).days for k in range(steps)]
+    midnights = [_midnight(today + timedelta(days=k), zone) for k in range(day[-1] + 2)]
+    return np.array(day, dtype=np.intp), np.array([(b - a) / timedelta(hours=1) for a, b in pairwise(midnights)])
 
 
 def _expected_share(share: FloatArray, past: _Hourly) -> FloatArray:
@@ -206,9 +232,9 @@ def _start(gridded: GriddedHouse) -> float:
     return max(float(indoor[np.isfinite(indoor)][-1]), 0.0)
 
 
-def _today(gridded: GriddedHouse, hour_now: float) -> tuple[float, float]:
+def _today(gridded: GriddedHouse, since_midnight_h: float) -> tuple[float, float]:
     """Hours of the local day that are known and their mean, ug/m3; nothing where too little of it is known."""
-    steps = min(round(hour_now / gridded.grid.step_h), gridded.grid.count)
+    steps = min(round(since_midnight_h / gridded.grid.step_h), gridded.grid.count)
     today = gridded.values_or_nan("indoor.pm25")[gridded.grid.count - steps :]
     known = today[np.isfinite(today)]
     if known.size == 0 or known.size < _LEAST_KNOWN * steps:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from motemodel.bounds import FloatArray
-from motemodel.plan import Costs, Dwell, FanPlan, HouseRates, Schedule, Speed, best_air_by_days, best_schedule
+from motemodel.plan import Costs, Dwell, FanPlan, HouseRates, Schedule, Speed, best_air_by_days, wary_schedule
 
 from .fan_outlook import Ahead
 
@@ -64,7 +64,7 @@ def find_schedule(
     dwell: Dwell | None,
     speeds: tuple[Speed, ...] = (),
 ) -> Found:
-    """The cheapest schedule that holds the target by calendar days.
+    """The cheapest schedule that holds the target by calendar days, and today's even in air as feared.
 
     Where none does, what is left of today need not make up for its beginning; where that does not help, the rest after
     cooling calls is given up: smoke is worse than a damp day.
@@ -77,7 +77,15 @@ def find_schedule(
     for way, forgiving in ways:
         air = way.target(target, forgiving=forgiving)
         found = Found(
-            best_schedule(way.outlook, rates, air, costs=costs, dwell=dwell, speeds=speeds),
+            wary_schedule(
+                way.outlook,
+                way.under(way.forecast.feared).outdoor_ug_m3,
+                rates,
+                air,
+                costs=costs,
+                dwell=dwell,
+                speeds=speeds,
+            ),
             way,
             forgiving,
             way is not hours,

@@ -14,6 +14,7 @@ from .fan_steps import Choice, FanSteps
 
 _MOST_CHANGES = 400
 _MOST_TRIMMED = 40
+_MOST_ADDED = 40
 _ROUNDING = 1e-9
 
 
@@ -81,7 +82,7 @@ def extended(problem: Problem, choice: Choice, allowance: FloatArray) -> Choice 
     None when that cannot reach it.
     """
     choice = choice.copy()
-    for _ in range(_MOST_TRIMMED):
+    for _ in range(_MOST_ADDED):
         over = np.maximum(exposures(problem, choice) - allowance, 0.0)
         if not over.any():
             return choice

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..bounds import FloatArray, not_negative
+from ..bounds import FloatArray, fraction, not_negative
 from .fan import BoolArray, FanPlan, HouseRates, Outlook
 from .fan_bound import Problem
 from .fan_search import (
@@ -29,7 +29,6 @@ from .fan_steps import AirTarget, Choice, Costs, Dwell, FanSteps, Speed, fan_ste
 PLANNED = "planned"
 
 _LEFT_UNDONE = 0.005
-"""Share of what the fan can do for a period out of reach that is left undone: the last of it costs the most."""
 
 
 @dataclass(frozen=True)
@@ -69,13 +68,16 @@ def best_schedule(
     costs: Costs | None = None,
     dwell: Dwell | None = None,
     speeds: tuple[Speed, ...] = (),
+    left_undone: float = _LEFT_UNDONE,
 ) -> Schedule:
     """The cheapest schedule that holds the target in every averaging period.
 
-    For a period in which no schedule can hold it, all is done that the fan can do for it but for a 200th. Without
-    `speeds` the fan has the one of the house's rates. Least times hold within the horizon and for what is under way
-    (`dwell`): a run under way is finished even into steps in which the fan may not be asked for.
+    For a period in which no schedule can hold it, all is done that the fan can do for it but for the share
+    `left_undone`, a 200th, since the last of it costs the most. Without `speeds` the fan has the one of the house's
+    rates. Least times hold within the horizon and for what is under way (`dwell`): a run under way is finished even
+    into steps in which the fan may not be asked for.
     """
+    left_undone = float(fraction("left_undone", left_undone))
     problem = _problem(outlook, rates, target.periods(outlook.steps), costs, dwell, speeds)
     allowance = target.allowances(outlook.steps, outlook.step_h)
     cleanest = np.full(allowance.size, np.nan)
@@ -91,12 +93,32 @@ def best_schedule(
         out_of_reach = clean.exposure > allowance + slack(allowance)
         means = target.means(first_look.least_exposure, outlook.steps, outlook.step_h)
         cleanest = np.where(out_of_reach, means, np.nan)
-        nearly = clean.exposure + _LEFT_UNDONE * np.maximum(best.exposure - clean.exposure, 0.0)
+        nearly = clean.exposure + left_undone * np.maximum(best.exposure - clean.exposure, 0.0)
         kept = np.where(out_of_reach, np.maximum(allowance, nearly), allowance)
         best, least_cost = (clean, clean.cost) if costs_nothing(problem) else cheapest(first_look, kept, best)
     means = target.means(best.exposure, outlook.steps, outlook.step_h)
     held = best.exposure <= allowance + slack(allowance)
     return _told(problem, best, min(least_cost, best.cost), means, held, cleanest)
+
+
+def with_choice(
+    best: Schedule,
+    choice: Choice,
+    outlook: Outlook,
+    rates: HouseRates,
+    target: AirTarget,
+    *,
+    costs: Costs | None = None,
+    dwell: Dwell | None = None,
+    speeds: tuple[Speed, ...] = (),
+) -> Schedule:
+    """What another `choice` (T,) comes to, beside the `best` schedule of the same problem, whose bounds hold for it."""
+    problem = _problem(outlook, rates, target.periods(outlook.steps), costs, dwell, speeds)
+    allowance = target.allowances(outlook.steps, outlook.step_h)
+    other = weighed(problem, choice)
+    means = target.means(other.exposure, outlook.steps, outlook.step_h)
+    held = other.exposure <= allowance + slack(allowance)
+    return _told(problem, other, min(best.least_cost, other.cost), means, held, best.cleanest_ug_m3)
 
 
 def best_air(

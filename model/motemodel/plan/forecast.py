@@ -15,6 +15,7 @@ _USUAL_SPREAD = 0.8
 _USUAL_PERSISTENCE = 0.95
 _CHANGE_POINTS = 9
 _BETTER = 1e-9
+_NINE_IN_TEN = 1.2815515655446004
 
 
 @dataclass(frozen=True)
@@ -31,8 +32,20 @@ class Forecast:
 
         ln(C + 1) is taken as normal; the mean of its exponential is exp(mean + variance / 2).
         """
-        deviation = (np.log1p(self.high) - np.log1p(self.value)) / Z_90
-        return np.asarray(np.expm1(np.log1p(self.value) + deviation**2 / 2.0))
+        return np.asarray(np.expm1(np.log1p(self.value) + self._deviation**2 / 2.0))
+
+    @property
+    def feared(self) -> FloatArray:
+        """What each hour stays below nine times in ten, (H,), ug/m3, and not less than `expected`.
+
+        All hours are seldom that poor together: the mean of a day stays below nineteen times in twenty or so.
+        """
+        return np.maximum(np.expm1(np.log1p(self.value) + _NINE_IN_TEN * self._deviation), self.expected)
+
+    @property
+    def _deviation(self) -> FloatArray:
+        """Standard deviation of ln(C + 1), (H,)."""
+        return np.asarray((np.log1p(self.high) - np.log1p(self.value)) / Z_90)
 
 
 def outdoor_forecast(history_ug_m3: FloatArray, hour_of_day: NDArray[np.intp], hours_ahead: int) -> Forecast:

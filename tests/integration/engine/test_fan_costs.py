@@ -10,6 +10,8 @@ import pytest
 from moteledger.engine.account import Rates
 from moteledger.engine.assessment import FanAdvice, Known
 from moteledger.engine.fan_advice import fan_advice
+from moteledger.engine.fan_costs import budgets_ahead
+from moteledger.engine.fan_outlook import ahead
 from moteledger.engine.grid import gridded
 from moteledger.settings import House
 from moteledger.store import Series, from_us, to_us
@@ -109,6 +111,46 @@ def test_a_budget_counts_what_the_fan_has_run_today_and_is_kept_on_every_day(
         assert budget - 0.12 <= asked <= budget + 1e-6
     assert "Of the 1.4 kWh a day" in fan.reason
     assert "0.6 kWh are left today" in fan.reason
+
+
+@pytest.mark.parametrize(
+    ("midnight", "gone_h"),
+    [
+        (datetime(2026, 3, 7, 7, tzinfo=UTC), 12.0),
+        (datetime(2026, 3, 8, 7, tzinfo=UTC), 11.0),
+        (datetime(2026, 11, 1, 6, tzinfo=UTC), 13.0),
+    ],
+    ids=["24 h", "23 h", "25 h"],
+)
+def test_on_days_on_which_the_clocks_are_changed_noon_comes_after_eleven_hours_or_thirteen(
+    midnight: datetime, gone_h: float, house: Callable[..., House], still: Callable[..., Readings]
+) -> None:
+    denver = house(time_zone="America/Denver", fan={"energy_per_day": "8 kWh"})
+    readings = still(12.0 + gone_h, 20.0, 40.0, start=midnight - timedelta(hours=12))
+    fan = readings["fan.running"]
+    grid = gridded(denver, readings | {"fan.running": Series(fan.time_us, np.ones(fan.value.size))})
+    hours = ahead(denver, grid)
+    assert hours.now.astimezone(denver.zone).hour == 12
+    assert hours.today_h == pytest.approx(gone_h, abs=0.1)
+    budgets = budgets_ahead(denver, grid, hours, 1000.0 * POWER_KW)
+    assert budgets is not None
+    assert budgets[0] == pytest.approx(8.0 - POWER_KW * gone_h, abs=0.05)
+    # Whole days have the whole budget, be they long or short; the last is planned in part.
+    whole = hours.day_h[1:-1]
+    assert budgets[1 : 1 + whole.size] == pytest.approx(np.full(whole.size, 8.0), abs=0.01)
+
+
+def test_a_budget_is_spread_over_the_days_as_the_wall_clock_counts_them(
+    house: Callable[..., House], still: Any
+) -> None:
+    denver = house(time_zone="America/Denver", fan={"energy_per_day": "8 kWh"})
+    evening = datetime(2026, 3, 8, 3, tzinfo=UTC)
+    grid = gridded(denver, still(6.0, 20.0, 40.0, start=evening - timedelta(hours=6)))
+    hours = ahead(denver, grid)
+    # From eight in the evening: four hours, a day of 23, and 21 of the last.
+    assert np.bincount(hours.days).tolist() == [48, 276, 252]
+    assert hours.day_h.tolist() == [24.0, 23.0, 24.0]
+    assert budgets_ahead(denver, grid, hours, 400.0) == pytest.approx([8.0, 8.0, 7.0], abs=0.01)
 
 
 def test_more_budget_buys_cleaner_air_than_the_same_energy_in_any_simple_way(
