@@ -62,7 +62,8 @@ def permitted(wish: Wish, watch: Watch, least: LeastTimes, tick_s: float) -> Wis
     """The wish as least times let it be.
 
     A run that is not over yet goes on, at its speed, for the plan's sake while its data are good; a person's wish is
-    never turned into its opposite, but waits as `leave`. `leave` itself is always free: it stops nothing.
+    never turned into its opposite, but waits as `leave`. `leave` itself is always free: it stops nothing. A run keeps
+    the speed that it began with for its least time, so that the blower does not hunt.
     """
     run_left, rest_left = watch.run_left(least, tick_s), watch.rest_left(least, tick_s)
     if wish.action == "run" and rest_left:
@@ -82,6 +83,8 @@ def permitted(wish: Wish, watch: Watch, least: LeastTimes, tick_s: float) -> Wis
             reason=f"Once asked to, the fan runs at least {_minutes(least.run)} min. After that: {wish.reason}",
             speed=watch.speed if goes_on else None,
         )
+    if wish.action == watch.action == "run" and run_left and wish.code is not ReasonCode.PERSON and watch.speed:
+        return replace(wish, speed=watch.speed)
     return wish
 
 
