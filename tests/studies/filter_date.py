@@ -56,6 +56,7 @@ class Life:
     time_h: FloatArray
     running: FloatArray
     drop_pa: FloatArray
+    static_pa: FloatArray | None
     indoor_ug_m3: FloatArray
     airflow_m3h: FloatArray | None
     outdoor_c: FloatArray | None
@@ -67,13 +68,15 @@ class Lives:
 
     `weather`: the outdoor temperature is recorded; `climate`: the house file states its months; `blower`: it states the
     blower, which answers a growing drop about as the average of its family does, and not anyhow; `pm25`: a part of the
-    dust is PM2.5, as measured indoors, and not all of it unseen; `unsteady` scales how much dust and people change.
+    dust is PM2.5, as measured indoors, and not all of it unseen; `static`: the total external static pressure is
+    watched; `unsteady` scales how much dust and people change.
     """
 
     weather: bool = False
     climate: bool = False
     blower: bool = False
     pm25: bool = False
+    static: bool = False
     unsteady: float = 1.0
 
 
@@ -83,6 +86,8 @@ CASES = {
     "+ climate in the house file": Lives(weather=True, climate=True),
     "+ blower in the house file": Lives(weather=True, climate=True, blower=True),
     "+ dust partly PM2.5, as measured": Lives(weather=True, climate=True, blower=True, pm25=True),
+    "+ static pressure watched": Lives(weather=True, climate=True, blower=True, pm25=True, static=True),
+    "static pressure alone": Lives(static=True),
 }
 
 
@@ -147,6 +152,8 @@ def _drawn(rng: np.random.Generator, how: Lives) -> Life | None:
     running = (time_h % CYCLE_H < CYCLE_H * share[day] - 1e-9).astype(float)
     drop = _read(rng, at_reference[day] * (airflow[day] / reference) ** exponent * running, day)
     flow = airflow[day] * rng.normal(1.0, 0.02, time_h.size) * running if measured else None
+    total = _total_static(at_reference, airflow / reference, damper, static, clean, fall, exponent)
+    watched = _read(more.spawn(1)[0], total[day] * running, day) if how.static else None
     swing = 4.0 * np.sin(2.0 * np.pi * (time_h - 9.0) / 24.0) + more.normal(0.0, 0.3, time_h.size)
     climate = {
         "coldest_month": f"{round(mean_c - swing_k)} degC",
@@ -177,6 +184,7 @@ def _drawn(rng: np.random.Generator, how: Lives) -> Life | None:
         time_h=time_h,
         running=running,
         drop_pa=drop,
+        static_pa=watched,
         indoor_ug_m3=indoor[day],
         airflow_m3h=flow,
         outdoor_c=outdoor_c[day] + swing if how.weather else None,
@@ -208,6 +216,30 @@ def _fall(blower: str, clean_pa: float, static_pa: float, exponent: float) -> fl
         return cfm((static_pa - clean_pa) * left**2 + 2.0 * clean_pa * left**exponent) / cfm(static_pa) - left
 
     return (1.0 - float(brentq(beyond, 0.3, 1.2))) * static_pa / clean_pa
+
+
+def _total_static(
+    at_reference: FloatArray,
+    left: FloatArray,
+    damper: FloatArray,
+    static: float,
+    clean: float,
+    fall: float,
+    exponent: float,
+) -> FloatArray:
+    """Total external static pressure of each day, Pa: the duct's drop, by the square of the airflow, and the filter's.
+
+    Where a damper has been moved, the duct is another one, and the pressure is what the blower makes at that airflow:
+    what it would make with a filter that takes as much air as the damper.
+    """
+    filter_pa = at_reference * left**exponent
+    if fall < 0.02:
+        # A blower that holds its airflow is hardly slowed by anything; a damper that takes air from it anyhow makes as
+        # much static as such a blower can.
+        return np.where(damper < 1.0, 2.5 * static, (static - clean) * left**2 + filter_pa)
+    risen = np.minimum((1.0 - left) * static / fall, 3.0 * static)
+    as_by_filter = (static - clean) * left**2 + (clean + risen) * left**exponent
+    return np.where(damper < 1.0, as_by_filter, (static - clean) * left**2 + filter_pa)
 
 
 def _called(outdoor_c: FloatArray) -> FloatArray:
@@ -285,6 +317,8 @@ def _readings(one: Life, inside: NDArray[np.bool_], origin_us: int) -> dict[str,
         "filter.pressure_drop": series(one.drop_pa[inside]),
         "fan.running": Series((origin_us + time_h * 3.6e9).astype(np.int64), one.running[inside]),
     }
+    if one.static_pa is not None:
+        found["duct.static_pressure"] = series(one.static_pa[inside])
     if one.airflow_m3h is not None:
         found["duct.airflow"] = series(one.airflow_m3h[inside])
     if one.outdoor_c is not None:

@@ -19,6 +19,12 @@ _USUAL_FALL = {
 }
 """Share of the airflow lost where the filter's drop grows by the whole external static, about as the families' average
 blowers have it (`airside.FamilyCurve`), for systems that are not surveyed."""
+EXPONENTS = ((1.0, 1.0), (USUAL_EXPONENT, 2.0), (1.4, 1.0))
+"""With what power of the airflow a filter's drop may go, and how likely: about Li et al.'s mean (2022), as filters lie
+between laminar and turbulent (common practice, no source)."""
+_FAMILY_SPREAD, _SEEN_SPREAD = 0.5, 0.02
+"""How far a blower may be from its family's fall, as a share of it, and a day's airflow from what is read of it."""
+_TABLE = 2000
 _STATED = ((0.5, 1.0), (1.0, 2.0), (1.5, 1.0))
 _NOT_STATED = ((0.0, 1.0), (1.0, 2.0), (2.0, 1.0))
 
@@ -43,10 +49,14 @@ class AirflowFall:
 
     def full(self, drop_pa: FloatArray, times_usual: float = 1.0) -> FloatArray:
         """The drop (Pa) as it would be had the airflow not fallen, from the drop as read."""
-        full = drop_pa
-        for _ in range(4):
-            full = drop_pa / self._left(full, times_usual)
-        return full
+        if self._clean_pa is None:
+            return drop_pa
+        # What is read rises with the full drop up to where the airflow has fallen as far as it may, so a table of it
+        # is turned round; beyond its end nothing more falls.
+        full = np.linspace(0.0, self._clean_pa + self._static_pa, _TABLE)
+        read = np.maximum.accumulate(full * self._left(full, times_usual))
+        beyond = drop_pa / float(self._left(full[-1:], times_usual)[0])
+        return np.asarray(np.where(drop_pa < read[-1], np.interp(drop_pa, read, full), beyond))
 
     def as_read(self, full_pa: FloatArray) -> FloatArray:
         """The drop (Pa) as it was read, from `full` of it with the usual fall."""
@@ -58,6 +68,14 @@ class AirflowFall:
             return np.ones_like(full_pa)
         grown = np.clip((full_pa - self._clean_pa) / self._static_pa, 0.0, 1.0)
         return np.asarray(1.0 - times_usual * self._per_static * grown)
+
+    def seen(self, full_pa: FloatArray, airflow_share: FloatArray) -> float:
+        """Airflow share lost for each Pa, of days whose airflow is known; while they tell little, the family's."""
+        usual = self._per_static / self._static_pa
+        grown = np.maximum(full_pa - (self._clean_pa or float(full_pa.min())), 0.0)
+        worth = np.array([1.0 / max(_FAMILY_SPREAD * usual, 1e-6) ** 2, float(np.sum(grown**2)) / _SEEN_SPREAD**2])
+        lost = float(np.sum(grown * (1.0 - airflow_share))) / _SEEN_SPREAD**2
+        return float(np.clip((worth[0] * usual + lost) / worth.sum(), 0.0, 2.0 * usual + 0.001))
 
     def _left(self, full_pa: FloatArray, times_usual: float) -> FloatArray:
         """What is left of the drop."""

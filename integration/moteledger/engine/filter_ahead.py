@@ -121,8 +121,8 @@ def _share_on(past: FilterPast, time_h: FloatArray) -> FloatArray:
     """The airflow over the reference on each day of `time_h`, of as many readings as a day has."""
     day, known = past.time_us // _US_PER_DAY, np.isfinite(past.airflow_share)
     days, at = np.unique(day[known], return_inverse=True)
-    middle = np.array([np.median(part) for part in np.split(past.airflow_share[known], np.flatnonzero(np.diff(at)) + 1)])
-    return np.interp(time_h // 24.0, days, middle)
+    of_day = np.split(past.airflow_share[known], np.flatnonzero(np.diff(at)) + 1)
+    return np.interp(time_h // 24.0, days, [np.median(values) for values in of_day])
 
 
 def _dustiness(settings: FilterSettings, house: House, indoor_ug_m3: FloatArray) -> list[tuple[FloatArray, float]]:

@@ -34,6 +34,7 @@ class FilterDay(Document):
     static_pa: Column
     outdoor_c: Column
     indoor_ug_m3: Column
+    airflow_share: Column = ()
     airflow_measured: bool
 
 
@@ -74,6 +75,8 @@ def filter_days_kept(store: Store, house: House, first_us: int, end_us: int) -> 
         static_pa=_joined([day.static_pa for day in found]),
         outdoor_c=_joined([day.outdoor_c for day in found]),
         indoor_ug_m3=_joined([day.indoor_ug_m3 for day in found]),
+        # Days kept before the airflow was are without it.
+        airflow_share=_joined([day.airflow_share or (None,) * len(day.time_us) for day in found]),
         airflow_measured=found[-1].airflow_measured,
     )
 
@@ -96,6 +99,7 @@ def _document(past: FilterPast, of_day: np.ndarray, basis: str) -> FilterDay:
         static_pa=column(past.static_pa),
         outdoor_c=column(past.outdoor_c),
         indoor_ug_m3=column(past.indoor_ug_m3),
+        airflow_share=column(past.airflow_share),
         airflow_measured=past.airflow_measured,
     )
 

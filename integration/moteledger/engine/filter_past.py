@@ -54,8 +54,8 @@ class FilterPast:
 
     `time_us`: middle of the quarter, since 1970 UTC; `drop_pa` at the reference airflow while the fan ran throughout,
     NaN where it did not; `run_share` of the quarter, NaN where unknown; `static_pa` in the duct, NaN where unknown;
-    `outdoor_c` temperature and `indoor_ug_m3` PM2.5, NaN where unknown; `airflow_share`: the airflow over the reference,
-    NaN where neither measured nor told by the static pressure, which `airflow_measured` says of the whole.
+    `outdoor_c` temperature and `indoor_ug_m3` PM2.5, NaN where unknown; `airflow_share`: the airflow over the
+    reference, NaN where neither measured nor told by the static pressure, which `airflow_measured` says of the whole.
     """
 
     time_us: NDArray[np.int64]
