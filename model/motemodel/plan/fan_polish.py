@@ -14,7 +14,7 @@ from .fan_steps import Choice, FanSteps
 
 _MOST_CHANGES = 400
 _MOST_TRIMMED = 40
-_MOST_ADDED = 40
+_MOST_ADDED = 16
 _ROUNDING = 1e-9
 
 

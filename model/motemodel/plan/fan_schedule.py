@@ -18,6 +18,7 @@ from .fan_search import (
     cleanest_affordable,
     costs_nothing,
     does_nothing,
+    easy_opening,
     opening,
     resting,
     slack,
@@ -88,7 +89,7 @@ def best_schedule(
             best.exposure > allowance, target.means(best.exposure, outlook.steps, outlook.step_h), np.nan
         )
     elif not within(best, allowance):
-        first_look = opening(problem)
+        first_look = easy_opening(problem, allowance) or opening(problem)
         clean = first_look.cleanest
         out_of_reach = clean.exposure > allowance + slack(allowance)
         means = target.means(first_look.least_exposure, outlook.steps, outlook.step_h)

@@ -49,9 +49,37 @@ class Opening:
 def opening(problem: Problem) -> Opening:
     """Look at the air alone: every period by itself and all together."""
     priced, periods = PricedSchedules(problem), int(problem.period[-1]) + 1
-    span = (1.0, 1.0) if costs_nothing(problem) else _price_span(problem)
     bounds, choices = priced.solve(np.concatenate((np.ones((1, periods)), np.eye(periods))), np.zeros(1 + periods))
-    return Opening(priced, span, weighed(problem, choices[0]), bounds[1:])
+    return Opening(priced, _price_span(problem), weighed(problem, choices[0]), bounds[1:])
+
+
+def easy_opening(problem: Problem, allowance: FloatArray) -> Opening | None:
+    """A look at running throughout where that is one speed's to do and within the allowance; None elsewhere.
+
+    It spares the look at the air alone, which only tells what is out of reach.
+    """
+    choice = throughout(problem)
+    if choice is None:
+        return None
+    candidate = weighed(problem, choice)
+    if not within(candidate, allowance):
+        return None
+    return Opening(PricedSchedules(problem), _price_span(problem), candidate, np.zeros(allowance.size))
+
+
+def throughout(problem: Problem) -> Choice | None:
+    """Running wherever the only speed may, or None where the least times do not let it, or there are several."""
+    steps = problem.steps
+    if steps.decay.shape[0] != 2:
+        return None
+    choice = steps.allowed[1].astype(np.intp)
+    choice[: problem.committed] = problem.speed_now if problem.running_now else 0
+    begins = np.flatnonzero(np.diff(choice, prepend=int(problem.running_now)))
+    # What goes on to the end of the horizon has its least time beyond it.
+    lengths, runs = np.diff(begins), choice[begins[:-1]] > 0
+    long_enough = (lengths[runs] >= problem.run).all() and (lengths[~runs] >= problem.rest).all()
+    kept = not begins.size or begins[0] >= problem.committed
+    return choice if long_enough and kept else None
 
 
 def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tuple[Candidate, float]:
@@ -163,8 +191,12 @@ def _roomiest(pool: list[Candidate], allowance: FloatArray, high: float) -> Floa
     aim = np.zeros(caps.shape[1])
     aim[0] = -1.0
     unit = most_cost / most_beyond
-    found = scipy.optimize.linprog(
-        aim, caps, cost / most_cost, bounds=[(None, None), *[(0.0, high / unit)] * allowance.size]
+    least = np.zeros(aim.size)
+    least[0] = -np.inf
+    found = scipy.optimize.milp(
+        aim,
+        constraints=scipy.optimize.LinearConstraint(caps, -np.inf, cost / most_cost),
+        bounds=scipy.optimize.Bounds(least, np.concatenate(([np.inf], np.full(allowance.size, high / unit)))),
     )
     return np.zeros(allowance.size) if found.x is None else np.asarray(found.x[1:] * unit)
 
@@ -189,6 +221,8 @@ def _price_span(problem: Problem) -> tuple[float, float]:
 
     From the exact worth of running each step alone, and of leaving out each step of running throughout.
     """
+    if costs_nothing(problem):
+        return 1.0, 1.0
     steps = problem.steps
     resting = np.zeros(steps.count, dtype=np.intp)
     on = np.where(steps.allowed[1:].any(axis=0), steps.allowed[1:].argmax(axis=0) + 1, 0)
