@@ -11,6 +11,7 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 
 _TAG_LENGTH = 32
+_OF_THE_BODY = frozenset({"CONTENT-TYPE", "CONTENT-LENGTH", "CONTENT-ENCODING"})
 
 
 @web.middleware
@@ -31,7 +32,10 @@ async def answer_conditionally(request: web.Request, handler: Handler) -> web.St
     tag = sha256(response.body).hexdigest()[:_TAG_LENGTH]
     held = request.if_none_match or ()
     if any(etag.value in ("*", tag) for etag in held):
-        unchanged = web.Response(status=HTTPStatus.NOT_MODIFIED)
+        # Its headers take the place of those that are held (RFC 9111 section 3.2), so the page's own policies must stand
+        # here as well: a report that comes under the general one loses all its style.
+        of_the_page = {name: value for name, value in response.headers.items() if name.upper() not in _OF_THE_BODY}
+        unchanged = web.Response(status=HTTPStatus.NOT_MODIFIED, headers=of_the_page)
         _mark(unchanged, tag)
         return unchanged
     _mark(response, tag)

@@ -87,6 +87,10 @@ def test_a_service_gives_its_report_as_page_and_document_once_there_is_one(
         for path in ("/report", "/report.json"):
             with urllib.request.urlopen(address[0] + path, timeout=150) as answer:
                 answers[path] = (answer.headers["Content-Type"], answer.read().decode(), answer.headers)
+        held = urllib.request.Request(f"{address[0]}/report", headers={"If-None-Match": answers["/report"][2]["ETag"]})
+        with pytest.raises(urllib.error.HTTPError) as unchanged:
+            urllib.request.urlopen(held, timeout=150)
+        unchanged.value.close()
     finally:
         process.send_signal(signal.SIGTERM)
         process.communicate(timeout=60)
@@ -96,5 +100,8 @@ def test_a_service_gives_its_report_as_page_and_document_once_there_is_one(
     # No script may run in it, whatever the words of the house are.
     assert "default-src 'none'" in headers["Content-Security-Policy"]
     assert "script-src" not in headers["Content-Security-Policy"]
+    # RFC 9111 section 3.2: a browser that comes back puts these headers in the place of those it holds.
+    assert unchanged.value.code == 304
+    assert unchanged.value.headers["Content-Security-Policy"] == headers["Content-Security-Policy"]
     assert answers["/report.json"][0].startswith("application/json")
     assert "Rook House" in json.dumps(json.loads(answers["/report.json"][1]))
