@@ -14,6 +14,7 @@ DAY_HEIGHT = 96.0
 MOST_DAYS = 31
 DAY_LABELS = 7
 OFF_BALANCE = 1e-6
+_BILLIONTH = 1e-9
 
 
 @dataclass(frozen=True)
@@ -170,6 +171,8 @@ def _balance(ledger: Ledger, came_in: float, went_out: float) -> str:
         return "There is nothing to balance."
     if abs(came_in - went_out) > OFF_BALANCE * max(came_in, went_out):
         return f"The sides do not balance: {number(abs(came_in - went_out))} mg are unexplained."
+    if abs(ledger.closure) <= _BILLIONTH:
+        return "The sides balance: before rounding they differ by less than a billionth of the mass that moved."
     return f"The sides balance: before rounding they differ by {number(ledger.closure)} of the mass that moved."
 
 

@@ -9,7 +9,7 @@ from ..engine.assessment import Alternative, Caution, FanAdvice, FanSpan, Figure
 from ..engine.fan_answer import ReasonCode
 from ..engine.fan_score import Decision, score_of
 from .drawing import DayRow, Scale, day_rows, mark, strip
-from .figures import Written, day_name, number, per_cent, sentence
+from .figures import Written, day_name, duration, number, per_cent, sentence
 from .notes import Cell, Notes
 from .occasion import Occasion
 
@@ -17,6 +17,7 @@ SHORTEST_OUTLOOK = timedelta(hours=24)
 MOST_SPANS = 48
 
 _SAME = 1e-6
+_WHILE_H = 0.25
 
 _SELF_EVIDENT = (ReasonCode.PLANNED_RUN, ReasonCode.PLANNED_REST, ReasonCode.PERSON)
 
@@ -158,8 +159,9 @@ def _told(occasion: Occasion) -> str:
         return ""
     asked = {"run": "run the fan", "rest": "let it rest", "leave": "leave it to its thermostat"}
     told = f"Automations are told now: {asked[answer.action]}, until {occasion.when(answer.valid_until)}."
+    why = sentence(answer.reason).replace(sentence(occasion.assessment.fan.reason), "The reason is the plan's own.")
     if answer.reason_code not in _SELF_EVIDENT:
-        told += f" {sentence(answer.reason)}"
+        told += f" {why}"
     if answer.override is not None:
         note = f" ({answer.override.note})" if answer.override.note else ""
         until = occasion.when(answer.override.until)
@@ -171,9 +173,11 @@ def _score(occasion: Occasion) -> str:
     """What the latest decisions came to together; nothing before any has stood for a while."""
     score = score_of(occasion.beside.decided)
     told = []
+    if score.hours < _WHILE_H:
+        return ""
     if score.expected_pm25 is not None and score.indoor_pm25 is not None:
         told.append(
-            f"Over {number(score.hours)} h of the last decisions the air indoors came to "
+            f"Over the last decisions, {duration(timedelta(hours=score.hours))} in all, the air indoors came to "
             f"{number(score.indoor_pm25)} µg/m³, where the plans expected {number(score.expected_pm25)}."
         )
     if score.runs:

@@ -7,6 +7,7 @@ Data Group (Review of Particle Physics, Introduction, "Rounding"); any other num
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from math import floor, log10
+from re import compile as pattern
 from zoneinfo import ZoneInfo
 
 from motemodel.units import INCH_POUND_UNIT, INSIDE_UNIT, Quantity, from_inside, to_inside
@@ -18,6 +19,7 @@ _PRINTED_UNIT = {"ug/m3": "µg/m³", "m3/h": "m³/h", "1/h": "per hour", "1": ""
 _TWO_SYSTEMS = {INSIDE_UNIT[quantity]: quantity for quantity in (Quantity.AIRFLOW, Quantity.PRESSURE)}
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _TIMES, _MINUS = "\N{MULTIPLICATION SIGN}", "\N{MINUS SIGN}"
+_DOTTED_NAME = pattern(r"[a-z_]+\.[a-z]")
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -163,11 +165,15 @@ def printed_scale(unit: str, system: Units) -> tuple[float, str]:
 
 
 def sentence(text: str) -> str:
-    """Text as a sentence: a capital first, a full stop last where no other stop stands there."""
+    """Text as a sentence: a capital first, a full stop last where no other stop stands there.
+
+    A name of the house file or of a signal, such as "filter.installed", stays as it is written there.
+    """
     text = text.strip()
     if not text:
         return ""
-    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?…" else ".")
+    is_name = _DOTTED_NAME.match(text) is not None
+    return (text[0] if is_name else text[0].upper()) + text[1:] + ("" if text[-1] in ".!?…" else ".")
 
 
 def clock(moment: datetime, zone: ZoneInfo, style: Clock = Clock.H24) -> str:

@@ -135,7 +135,9 @@ def hour_marks(start: datetime, end: datetime, occasion: Occasion) -> tuple[tupl
         if 6.0 < at < 94.0 and hour.hour % step == 0:
             hours.append(Mark(at, occasion.clock(hour), is_minor=hour.hour not in (0, 12)))
             if hour.hour == 0:
-                midnights.append(Mark(at, day_name(hour.date()), "start" if at < 75.0 else "end"))
+                midnights.append(
+                    Mark(at, day_name(hour.date()), "start" if at < 15.0 else "end" if at > 85.0 else "middle")
+                )
         hour = datetime.fromtimestamp(hour.timestamp() + 3600.0, tz=zone)
     return tuple(hours), tuple(midnights)
 

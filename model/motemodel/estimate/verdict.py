@@ -103,20 +103,25 @@ def judge(delivered: Answer, expected: Answer, evidence: Evidence | None = None)
         )
     share = quotient(delivered, expected)
     if share.low >= SHARE_NEEDED:
-        verdict, says = Verdict.DELIVERS, f"at least {SHARE_NEEDED:.0%} of what the survey leads one to expect"
+        verdict, says = Verdict.DELIVERS, f"at least the {_percent(SHARE_NEEDED)} that is asked"
     elif share.high < SHARE_NEEDED:
-        verdict, says = Verdict.SHORT, f"less than {SHARE_NEEDED:.0%} of what the survey leads one to expect"
+        verdict, says = Verdict.SHORT, f"less than the {_percent(SHARE_NEEDED)} that is asked"
     else:
         verdict, says = (
             Verdict.CANNOT_TELL,
-            f"the interval straddles {SHARE_NEEDED:.0%}; {_narrowed(delivered, expected)}",
+            f"this may be more or less than the {_percent(SHARE_NEEDED)} that is asked; {_narrowed(delivered, expected)}",
         )
     bypass = None if evidence is None else evidence.bypass
-    reason = f"{share.value:.0%} of expected ({share.low:.0%} to {share.high:.0%}): {says}{_slips(bypass)}"
+    told = f"{_percent(share.value)} of what the survey leads one to expect"
+    reason = f"{told} ({_percent(share.low)} to {_percent(share.high)}): {says}{_slips(bypass)}"
     found = Delivery(verdict, reason, share, share.high < 1.0, (), bypass)
     if verdict is Verdict.SHORT or found.below_expected or found.bypass_told:
         return replace(found, likely_causes=likely_causes(share, evidence))
     return found
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.0f} %"
 
 
 def _slips(bypass: Answer | None) -> str:

@@ -121,7 +121,15 @@ def test_numbers_have_grouped_thousands_a_true_minus_and_never_a_negative_zero()
 
 @pytest.mark.parametrize(
     ("text", "said"),
-    [("the fan rests", "The fan rests."), ("Is it so?", "Is it so?"), ("  ", ""), ("a", "A."), ("Wait…", "Wait…")],
+    [
+        ("the fan rests", "The fan rests."),
+        ("Is it so?", "Is it so?"),
+        ("  ", ""),
+        ("a", "A."),
+        ("Wait…", "Wait…"),
+        ("air_handler.filter_drop is missing", "air_handler.filter_drop is missing."),
+        ("shut. Then rest", "Shut. Then rest."),
+    ],
 )
 def test_text_becomes_a_sentence(text: str, said: str) -> None:
     assert sentence(text) == said

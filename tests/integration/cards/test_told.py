@@ -155,7 +155,7 @@ def test_the_fan_s_card_tells_what_came_of_the_last_decisions(typical: Any) -> N
     )
     text = " ".join(markup.split())
     assert (
-        "Over 2 h of the last decisions the air indoors came to 9.5 µg/m³, where the plans expected 8."
+        "Over the last decisions, 2 h in all, the air indoors came to 9.5 µg/m³, where the plans expected 8."
         in text.replace("\N{NO-BREAK SPACE}", " ")
     )
     assert "Runs carried out: 1 of 1 asked for." in text
