@@ -32,8 +32,8 @@ async def answer_conditionally(request: web.Request, handler: Handler) -> web.St
     tag = sha256(response.body).hexdigest()[:_TAG_LENGTH]
     held = request.if_none_match or ()
     if any(etag.value in ("*", tag) for etag in held):
-        # Its headers take the place of those that are held (RFC 9111 section 3.2), so the page's own policies must stand
-        # here as well: a report that comes under the general one loses all its style.
+        # Its headers take the place of those that are held (RFC 9111 section 3.2), so the page's own policies
+        # must stand here as well: a report that comes under the general one loses all its style.
         of_the_page = {name: value for name, value in response.headers.items() if name.upper() not in _OF_THE_BODY}
         unchanged = web.Response(status=HTTPStatus.NOT_MODIFIED, headers=of_the_page)
         _mark(unchanged, tag)

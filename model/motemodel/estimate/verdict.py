@@ -109,7 +109,7 @@ def judge(delivered: Answer, expected: Answer, evidence: Evidence | None = None)
     else:
         verdict, says = (
             Verdict.CANNOT_TELL,
-            f"this may be more or less than the {_percent(SHARE_NEEDED)} that is asked; {_narrowed(delivered, expected)}",
+            f"more or less than the {_percent(SHARE_NEEDED)} that is asked; {_narrowed(delivered, expected)}",
         )
     bypass = None if evidence is None else evidence.bypass
     told = f"{_percent(share.value)} of what the survey leads one to expect"

@@ -268,6 +268,29 @@ def test_bars_ranges_and_lines_are_as_long_and_as_high_as_their_figures(
         assert length / whole == pytest.approx(at(document, source) / document["came_in_mg"], abs=2e-3)
 
 
+def test_bars_of_a_comparison_are_as_long_as_their_figures(page: Callable[..., str], comparison: Comparison) -> None:
+    """Lives, air indoors and costs: places turned back into values by each field's own scale."""
+    document, checked = json.loads(comparison.model_dump_json()), set()
+    for picture in pictures(page()):
+        for source, field, path in picture.drawn:
+            scale = picture.scales.get((field, "x"))
+            found = at(document, source.removesuffix("/value"))
+            if scale is None or len(scale) < 2 or not isinstance(found, dict) or found.get("value") is None:
+                continue
+            across = [ruler(scale)(x) for x, _ in path]
+            slack = 4e-3 * max(numbers(text)[0] for _, text in scale)
+            if source.endswith("/value"):
+                assert across == pytest.approx([found["value"]] * len(across), abs=slack), source
+            elif "/cost/" in source:
+                assert max(across) - min(across) == pytest.approx(found["value"], abs=slack), source
+            else:
+                assert [min(across), max(across)] == pytest.approx([found["low"], found["high"]], abs=slack), source
+            checked.add(source)
+    lived = [entry for entry in (*document["entries"], document["in_place"]) if entry["outcome"] is not None]
+    # A range and a tick for the life and for four figures of the air; media and energy in the bar of the cost.
+    assert len(checked) == len(lived) * (2 * (1 + 4) + 2)
+
+
 def test_times_on_an_axis_are_written_as_the_house_writes_them(
     report: ClientReport, drawn: list[Drawn], demo_house: House
 ) -> None:
