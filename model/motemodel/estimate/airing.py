@@ -127,7 +127,7 @@ def _airing(
     jacobian = np.asarray(best.jac)
     curvature = jacobian.T @ jacobian
     mean_square = float(np.mean(left**2))
-    if mean_square > _WORST_MISFIT or not np.linalg.cond(curvature) < 1e14:
+    if not best.success or mean_square > _WORST_MISFIT or not np.linalg.cond(curvature) < 1e14:
         return None
     lag = float(np.corrcoef(left[:-1], left[1:])[0, 1]) if np.ptp(left) > 0.0 else 0.0
     lag = float(np.clip(lag if np.isfinite(lag) else 0.0, 0.0, 0.97))
