@@ -3,8 +3,9 @@
 Every answer is an `Estimate` with its 90 % interval or an `Unknown` that says what would make the data tell.
 
 Parts: `answer`, `record` (what all work on), `recurrence` (the balance behind a noisy sensor), `fit` (robust fit and
-its intervals), `house_model` (what is fitted), `gain`, `events`, `identification` (all of it together), `decay`,
-`bypass`, `verdict`, `pressure`.
+its intervals), `outdoors` (what the outdoor readings say), `house_model` (what is fitted), `gain`, `events`, `airing`,
+`account` (what was made indoors), `answers`, `identification` (all of it together), `decay`, `bypass`, `verdict`,
+`pressure`.
 """
 
 from .answer import Z_90, Answer, Estimate, Unknown

@@ -15,10 +15,10 @@ A change of the air change moves entry and that part a of the loss which is air 
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from ..bounds import FloatArray
 from .fit import Prior
+from .outdoors import changes, outdoor_course
 from .record import HouseRecord
 from .recurrence import BoolArray, Terms
 
@@ -27,6 +27,10 @@ ENTRY, LOSS, FAN_LOSS, FAN_ENTRY, SOURCE, FAN_SOURCE, WINDOW_ENTRY, WINDOW_LOSS 
 # Typical penetration of PM2.5 through a shell, to tell the air change from the entry rate: about 0.8 (Chen & Zhao 2011,
 # Atmospheric Environment 45: 275-288, review). Only the share of the loss that moves with the weather depends on it.
 PENETRATION = 0.8
+# Zero offsets of low-cost sensors, standard deviation in ug/m3 (common practice, no source), and what the fan's source
+# may be at least and at most, ug/m3/h.
+_ZERO_OFFSET = 0.8
+_FAN_SOURCE_SD = (0.3, 2.0)
 _LONGEST_BRIDGE_H = 0.35
 _KNOT_H = 8.0
 _MOST_KNOTS = 64
@@ -66,7 +70,7 @@ class Seen:
         return cls(
             reading=np.where(known, record.indoor, 0.0),
             known=known & inputs,
-            outdoor=_averaged(_between_held(record.outdoor), every),
+            outdoor=_averaged(outdoor_course(record.outdoor, record.step_h), every),
             need=need,
             every=every,
         )
@@ -126,7 +130,7 @@ def house_model(record: HouseRecord, seen: Seen, theta: FloatArray | None = None
         window = _averaged(np.where(np.isfinite(record.window), record.window, 0.0), seen.every)
         entry += [_middle(window * seen.outdoor), nothing]
         loss += [nothing, _middle(window)]
-    prior = _prior(len(entry))
+    prior = _prior(len(entry), theta)
     reference = (theta if theta is not None else prior.mean)[: len(entry)]
     beta = float(max(reference[ENTRY], 0.01))
     air_change = float(min(beta / PENETRATION, 0.95 * reference[LOSS]))
@@ -154,10 +158,16 @@ def house_model(record: HouseRecord, seen: Seen, theta: FloatArray | None = None
     )
 
 
-def _prior(count: int) -> Prior:
-    """Broad: what houses are like, not what this one is."""
+def _prior(count: int, theta: FloatArray | None) -> Prior:
+    """Broad: what houses are like, not what this one is.
+
+    But the fan makes no particles: a source that comes with it is the sensor's zero offset times what the fan takes out
+    (of an earlier fit, `theta`), and wide room for one would blur the delivery of a weak filter most.
+    """
     mean = np.array([0.4, 0.8, 2.0, 0.0, 0.7, 0.0, 2.0, 2.0][:count])
     sd = np.array([0.5, 0.8, 4.0, 0.1, 1.5, 2.0, 4.0, 4.0][:count])
+    if theta is not None:
+        sd[FAN_SOURCE] = np.clip(_ZERO_OFFSET * theta[FAN_LOSS], *_FAN_SOURCE_SD)
     low = np.array([0.0, 0.02, -0.5, 0.0, -50.0, -50.0, 0.0, 0.0][:count])
     high = np.array([20.0, 30.0, 100.0, 5.0, 100.0, 100.0, 100.0, 100.0][:count])
     return Prior(mean, sd, low, high)
@@ -198,11 +208,6 @@ def _middle(values: FloatArray) -> FloatArray:
     return 0.5 * (values[1:] + values[:-1])
 
 
-def changes(values: FloatArray) -> BoolArray:
-    """Where a value differs from the one before it by more than the rounding of averages."""
-    return np.asarray(np.abs(np.diff(values)) > 1e-6 * (1.0 + np.abs(values[1:])))
-
-
 def _middles_of_held(values: FloatArray, every: int) -> BoolArray:
     """The middle step of each reading that is repeated over about `every` steps.
 
@@ -225,25 +230,3 @@ def _middles_of_held(values: FloatArray, every: int) -> BoolArray:
 def _averaged(values: FloatArray, every: int) -> FloatArray:
     """Inputs averaged as the readings are: the mean level over several steps answers to the mean of its inputs."""
     return values if every == 1 else np.convolve(values, np.full(every, 1.0 / every), mode="same")
-
-
-def _between_held(outdoor: FloatArray) -> FloatArray:
-    """Outdoor levels with held readings (an hourly mean repeated over its hour) turned into a smooth course.
-
-    A staircase lags and leads the air that really came in, and that error would make the entry rate too small. The
-    course is the slope of a cubic spline through the running sum, so that its mean over each held stretch is the
-    reading; where it would dip below nought it is held there.
-    """
-    known = np.flatnonzero(np.isfinite(outdoor))
-    if known.size < 2:
-        return np.where(np.isfinite(outdoor), outdoor, 0.0)
-    values = outdoor[known]
-    first = np.flatnonzero(np.concatenate(([True], changes(values) | (np.diff(known) > 1))))
-    edges = np.append(first, known.size)
-    if np.diff(edges).max() == 1:
-        return np.where(np.isfinite(outdoor), outdoor, 0.0)
-    running_sum = np.concatenate(([0.0], np.cumsum(np.add.reduceat(values, first))))
-    course = scipy.interpolate.CubicSpline(edges, running_sum, bc_type="natural").derivative()
-    smooth = np.zeros(outdoor.size)
-    smooth[known] = np.maximum(course(np.arange(known.size) + 0.5), np.minimum(values, 0.0))
-    return smooth
