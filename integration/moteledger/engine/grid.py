@@ -14,10 +14,12 @@ from motemodel.measure import (
     FaultRule,
     GriddedSignal,
     TimeGrid,
+    clock_lag,
     gridded_level,
     gridded_runtime,
     gridded_state,
     gridded_total,
+    shifted,
 )
 
 from ..settings import House
@@ -32,6 +34,8 @@ steps one reading spans."""
 _NEEDED = ("indoor.pm25", "outdoor.pm25")
 _SLOWEST_USUAL_H = 1.0
 """A sensor may tell as seldom as this without each of its pauses counting as a gap."""
+_FAN = ("fan.running", "fan.runtime", "fan.runtime_total")
+_CALLS = ("cooling.running", "heating.running")
 _RESTS_WITH_THE_FAN = {"filter.pressure_drop", "duct.static_pressure", "duct.airflow", "fan.power"}
 _USUAL_DUST = (0.1, 2_000.0)
 """The median of a dust sensor lies in between wherever people live, ug/m3 (common practice, no source)."""
@@ -45,11 +49,15 @@ class AssessmentError(ValueError):
 
 @dataclass(frozen=True)
 class GriddedHouse:
-    """All signals of a house on one grid; hours of the grid count from `origin_us` (microseconds since 1970 UTC)."""
+    """All signals of a house on one grid; hours of the grid count from `origin_us` (microseconds since 1970 UTC).
+
+    `remarks`: what was done to the signals beside what each one's own quality says.
+    """
 
     origin_us: int
     grid: TimeGrid
     signals: Mapping[str, GriddedSignal]
+    remarks: tuple[str, ...] = ()
 
     def values(self, name: str) -> FloatArray | None:
         """The step means of a signal, shape (steps,), NaN where unknown; None where the house has no such signal."""
@@ -64,11 +72,11 @@ class GriddedHouse:
     @property
     def fan(self) -> FloatArray:
         """Fraction of each step that the fan ran, from its state, its runtime, or the calls that run it."""
-        for name in ("fan.running", "fan.runtime", "fan.runtime_total"):
+        for name in _FAN:
             found = self.values(name)
             if found is not None:
                 return found
-        calls = [found for found in map(self.values, ("cooling.running", "heating.running")) if found is not None]
+        calls = [found for found in map(self.values, _CALLS) if found is not None]
         return np.fmax.reduce(calls) if calls else np.full(self.grid.count, np.nan)
 
     @property
@@ -94,9 +102,10 @@ class GriddedHouse:
 def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
     """Put a house's readings, not forecasts, on one grid, from the first moment indoors and outdoors are both known.
 
-    The step is a minute, or for an indoor sensor slower than ten minutes its own interval, up to an hour. Raises
-    AssessmentError when a needed signal is missing or has no reading that can be used, and when the period is shorter
-    than an hour or, most likely by a stray time, longer than three years.
+    The step is a minute, or for an indoor sensor slower than ten minutes its own interval, up to an hour. A fan whose
+    clock the air shows to be wrong is moved to the air's time, and with it all that is stamped by the same clock.
+    Raises AssessmentError when a needed signal is missing or has no reading that can be used, and when the period is
+    shorter than an hour or, most likely by a stray time, longer than three years.
     """
     for name in _NEEDED:
         if name not in readings or len(readings[name]) < 2:
@@ -122,7 +131,42 @@ def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
         if found.values(name) is None:
             why = "; ".join(signals[name].quality.remarks)
             raise AssessmentError(f"{name}: no reading can be used ({why}); check the sensor, its unit and its clock")
-    return found
+    return _with_fan_in_time(found)
+
+
+def _with_fan_in_time(found: GriddedHouse) -> GriddedHouse:
+    """The fan's signals moved by what the indoor air shows of their clock (`clock_lag`), with a remark of it.
+
+    Whatever else goes with the fan (calls, pressures, power) is moved along where it keeps the fan's time rather than
+    the air's. Which of the two clocks is wrong cannot be told; all else is kept by the air's.
+    """
+    of_air, fan, step_h = found.values_or_nan("indoor.pm25"), found.fan, found.grid.step_h
+    lag = clock_lag(of_air, fan, step_h)
+    if not lag.told:
+        return found
+    steps = round(lag.lag_h / step_h)
+    in_time = shifted(fan, steps)
+
+    def moved(name: str, signal: GriddedSignal) -> GriddedSignal:
+        others = name in _CALLS or name in _RESTS_WITH_THE_FAN
+        goes_along = others and _alike(signal.values, fan) > _alike(signal.values, in_time)
+        return replace(signal, values=shifted(signal.values, steps)) if name in _FAN or goes_along else signal
+
+    minutes, side = 60.0 * abs(lag.lag_h), "later" if steps > 0 else "earlier"
+    remark = (
+        f"the air follows the fan {minutes:.0f} min {side} than the stamps say: one of the two clocks is wrong; all "
+        "figures move the fan's times by that, put the clock right"
+    )
+    signals = {name: moved(name, signal) for name, signal in found.signals.items()}
+    return replace(found, signals=signals, remarks=(*found.remarks, remark))
+
+
+def _alike(values: FloatArray, fan: FloatArray) -> float:
+    """The correlation of a signal with the running of the fan; nought where either never changes."""
+    known = np.isfinite(values) & np.isfinite(fan)
+    if not known.any() or np.ptp(values[known]) == 0.0 or np.ptp(fan[known]) == 0.0:
+        return 0.0
+    return float(np.corrcoef(values[known], fan[known])[0, 1])
 
 
 def _check_period(first_us: int, last_us: int) -> None:

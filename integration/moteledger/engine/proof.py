@@ -205,7 +205,7 @@ def _last_known(values: FloatArray) -> float | None:
 
 
 def _remarks(house: House, grid: GriddedHouse) -> tuple[str, ...]:
-    remarks = []
+    remarks = list(grid.remarks)
     leaks = max(house.air_handler.supply_leakage, house.air_handler.return_leakage)
     if leaks > 0.0:
         remarks.append(

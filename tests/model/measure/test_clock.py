@@ -87,6 +87,26 @@ def test_clocks_that_agree_are_left_alone() -> None:
     assert not any("clock" in remark for remark in remarks)
 
 
+@pytest.mark.parametrize(("fan_loss", "run_h"), [(2.5, 0.5), (5.0, 0.5), (5.0, 1.5), (2.5, 2.0)])
+def test_long_runs_of_a_strong_fan_do_not_look_like_a_clock_ahead(fan_loss: float, run_h: float) -> None:
+    """While it runs the air falls ever slower; minutes of dC/dt = 0.4 C_out - (0.6 + fan_loss fan) C, by hand."""
+    random = np.random.default_rng(6)
+    ends = np.arange(1, 6 * 1440 + 1) * STEP_H
+    starts = np.cumsum(random.uniform(2.0, 5.0, 100) * run_h) - 2.0
+    stops = starts + random.uniform(0.6, 1.4, 100) * run_h
+    on = ((ends[:, None] > starts) & (ends[:, None] <= stops)).any(axis=1).astype(np.float64)
+    level, c = np.empty(ends.size), 10.0
+    for k, hour in enumerate(ends):
+        outdoor = 25.0 + 10.0 * np.sin(2.0 * np.pi * hour / 24.0) + 6.0 * np.sin(hour / 3.1)
+        change = (0.4 * outdoor - (0.6 + fan_loss * on[k]) * c) * STEP_H
+        level[k], c = c + 0.5 * change, c + change
+    level += random.normal(0.0, 0.2, level.size)
+    assert not clock_lag(level, on, STEP_H).told
+    late = clock_lag(level, shifted(on, 60, 0.0), STEP_H)
+    assert late.told
+    assert late.lag_h == pytest.approx(-1.0, abs=2.5 / 60.0)
+
+
 def test_a_switch_that_the_air_knows_nothing_of_tells_no_lag() -> None:
     _, indoor = air()
     for seed in range(20):
