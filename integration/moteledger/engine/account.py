@@ -14,7 +14,7 @@ import numpy as np
 from motemodel import balance
 from motemodel.balance import Cleaner, Inputs, Series
 from motemodel.bounds import FloatArray
-from motemodel.estimate import Answer, Estimate, Event, GainPrior, Identification
+from motemodel.estimate import Z_90, Answer, Estimate, Event, GainPrior, Identification
 
 from ..settings import House
 from ..store import to_us
@@ -25,7 +25,6 @@ from .survey import PM25_PENETRATION, Survey, filled
 
 FILTER = "filter, coil and ducts"
 _UG_PER_MG = 1000.0
-_Z_90 = 1.645
 _NOTHING = Estimate(0.0, 0.0, 0.0)
 _LEAST_GAIN = 0.05
 """A sensor that reads less than this of the air is none, and masses may not be divided by it."""
@@ -90,7 +89,7 @@ def _gain(told: Answer) -> Estimate:
     if isinstance(told, Estimate):
         return Estimate(*(max(number, _LEAST_GAIN) for number in (told.value, told.low, told.high)))
     usual = GainPrior()
-    half = _Z_90 * usual.relative_sd * usual.ratio
+    half = Z_90 * usual.relative_sd * usual.ratio
     return Estimate(usual.ratio, usual.ratio - half, usual.ratio + half)
 
 
