@@ -112,6 +112,7 @@ def answers(
     fan = np.where(np.isfinite(record.fan), record.fan, 0.0)
     on_h = float(fan[used].sum()) * every * record.step_h
     off_h = float((1.0 - fan[used]).sum()) * every * record.step_h
+    running = used & (fan > 0.5)
 
     toward_entry, toward_loss = model.mean_over_period(ENTRY), model.mean_over_period(LOSS)
     outdoor_scale = gain * (1.0 - _MODEL_ERROR.entry_low)
@@ -147,7 +148,7 @@ def answers(
             f"the fan rested only {off_h:.1f} h of the usable time",
             "let the fan rest for two hours or more on each of three days",
         )
-    elif float(np.mean(record.indoor[used & (fan > 0.5)] <= 0.0)) > _MOST_NOUGHTS:
+    elif np.count_nonzero(running & (record.indoor <= 0.0)) > _MOST_NOUGHTS * np.count_nonzero(running):
         delivered = extra_answer = Unknown(
             "with the fan running the indoor sensor mostly reads nought, which hides how clean the air is",
             "wait for days of dirtier outdoor air, or use a sensor that reads tenths of a microgram",
