@@ -100,7 +100,11 @@ def audit(browser: webdriver.Chrome) -> Callable[..., dict[tuple[int, str], list
             browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
             for scheme in schemes:
                 # Between the schemes nothing changes but colours, which `test_palette` checks of the style sheet.
-                rules = {} if scheme == schemes[0] else {"runOnly": ["cat.color"]}
+                rules = (
+                    {}
+                    if scheme == schemes[0]
+                    else {"runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}}
+                )
                 scheme_told = [{"name": "prefers-color-scheme", "value": scheme}]
                 browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "screen", "features": scheme_told})
                 told = browser.execute_async_script(AUDIT, rules)

@@ -62,6 +62,7 @@ class FilterState(BaseModel):
     """The filter as it is: its drop at the reference airflow, the limit of it, the mass on it, since when it is in."""
 
     drop_at_reference_pa: Figure
+    drop_when_new_pa: Figure | None
     reference_airflow_m3h: float | None
     drop_limit_pa: float | None
     deposited_g: Figure
@@ -126,6 +127,7 @@ def _delivery(whole: Assessment) -> DeliverySection:
 def _filter(whole: Assessment) -> FilterSection:
     state = FilterState(
         drop_at_reference_pa=whole.filter.drop_at_reference_pa,
+        drop_when_new_pa=whole.filter.drop_when_new_pa,
         reference_airflow_m3h=whole.filter.reference_airflow_m3h,
         drop_limit_pa=whole.filter.drop_limit_pa,
         deposited_g=whole.filter.deposited_g,
