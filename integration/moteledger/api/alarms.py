@@ -7,7 +7,7 @@ from aiohttp import web
 from pydantic import BaseModel, ConfigDict, Field
 
 from ..engine.alarm_watch import AlarmWatch, history
-from ..engine.alarms import Alarm
+from ..engine.alarms import Alarm, is_told_with
 from .auth import GRANT
 from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_model, unusable
 from .routing import SERVICE, Route, json_answer
@@ -57,7 +57,7 @@ async def acknowledge(request: web.Request) -> web.StreamResponse:
 
 def _readable(request: web.Request, alarms: tuple[Alarm, ...]) -> tuple[Alarm, ...]:
     signals = request[GRANT].readable_signals()
-    return tuple(alarm for alarm in alarms if signals is None or alarm.signal is None or alarm.signal in signals)
+    return alarms if signals is None else tuple(alarm for alarm in alarms if is_told_with(alarm, signals))
 
 
 ALARM_ROUTES = (

@@ -67,8 +67,8 @@ def works(report: SourcesReport) -> bool:
 
 
 def live_text(report: SourcesReport) -> str:
-    """The report as people read it."""
-    return "\n".join(_lines(report))
+    """The report as people read it; what others named or sent cannot steer the terminal."""
+    return "\n".join("".join(mark if mark.isprintable() else "?" for mark in line) for line in _lines(report))
 
 
 def _lines(report: SourcesReport) -> Iterator[str]:

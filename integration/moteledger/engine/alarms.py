@@ -215,6 +215,14 @@ class WrongTokensWatch(Watched):
         )
 
 
+_OF_THE_SERVICE = frozenset({StoreWatch.name, WrongTokensWatch.name})
+
+
+def is_told_with(alarm: Alarm, signals: frozenset[str]) -> bool:
+    """Whether somebody who may see only these signals is told of an alarm: of none on others, nor on the service."""
+    return alarm.signal in signals or (alarm.signal is None and alarm.name not in _OF_THE_SERVICE)
+
+
 def watched_of(house: House) -> tuple[Watched, ...]:
     """Everything that is watched in a house: what every house has, and the rules of its own file."""
     own = tuple(LimitWatch(rule, house) for rule in house.alarm)

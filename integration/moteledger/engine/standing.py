@@ -10,7 +10,7 @@ from typing import Annotated
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
 from ..signals import AIR_HANDLER_SIGNALS
-from .alarms import Alarm
+from .alarms import Alarm, is_told_with
 from .assessment import Assessment, Known, Moment, Verdict
 
 SILENT_AFTER = timedelta(hours=1)
@@ -114,7 +114,7 @@ def standing_of(
             worth_a_drive=alarm.worth_a_drive,
         )
         for alarm in alarms
-        if alarm.signal is None or alarm.signal in AIR_HANDLER_SIGNALS
+        if is_told_with(alarm, AIR_HANDLER_SIGNALS)
     )
     if assessment is None:
         return Standing(house=house, alarms=told, waiting=waiting, put_aside=put_aside)

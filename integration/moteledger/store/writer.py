@@ -47,6 +47,7 @@ class Writer:
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self._path = path
         self._connection = connection
+        self._file = _file_number(path)
         self._jobs: SimpleQueue[_Job[object] | None] = SimpleQueue()
         self._closing = threading.Lock()
         self._closed = False
@@ -119,20 +120,31 @@ class Writer:
     def _commit(self, group: list[_Job[object]]) -> Exception | None:
         """Run and commit all of `group`, or none of it and return why."""
         try:
+            self._require_file()
             self._connection.execute("BEGIN IMMEDIATE")
             for job in group:
                 job.run(self._connection)
             self._connection.execute("COMMIT")
+            self._require_file()
         except Exception as error:
             # Whoever waits is told of the first error; a second one here must not end this thread, or all would hang.
             with suppress(sqlite3.Error):
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
-            if isinstance(error, sqlite3.Error) and hinders_writing(error):
+            if isinstance(error, _FileGoneError):
+                self._wrote, self._refused = False, (monotonic(), error)
+            elif isinstance(error, sqlite3.Error) and hinders_writing(error):
                 self._wrote, self._refused = False, (monotonic(), StoreError(self._path, explain(error)))
             return error
         self._wrote = True
         return None
+
+    def _require_file(self) -> None:
+        """What is written into a file that has no name any more is lost, though the disk takes it."""
+        if _file_number(self._path) != self._file:
+            raise _FileGoneError(
+                self._path, "was removed or replaced while in use; put it back, or start the service again"
+            )
 
     def _told(self, error: Exception) -> Exception:
         if not isinstance(error, sqlite3.Error):
@@ -140,3 +152,15 @@ class Writer:
         told = StoreError(self._path, explain(error), disk_is_full=is_full(error))
         told.__cause__ = error
         return told
+
+
+class _FileGoneError(StoreError):
+    """Another file, or none, stands where the store was opened."""
+
+
+def _file_number(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino

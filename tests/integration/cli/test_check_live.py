@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from moteledger.cli.asked_service import AskedService, AskingError
+from moteledger.cli.looking import live_text
+from moteledger.intake import SourceReport, SourcesReport
 from moteledger.settings import Network
 
 HOUSE = """
@@ -190,3 +192,26 @@ def test_a_token_in_the_environment_is_shown_and_one_that_is_none_is_told(monkey
 def test_the_examples_are_good(run_all: Callable, example: str) -> None:
     told = run_all({"it": ("check", "--house", Path(__file__).parents[3] / "config_examples" / example)})["it"]
     assert told.returncode == 0, told.stderr
+
+
+def test_what_a_source_names_or_sends_cannot_steer_the_terminal() -> None:
+    source = SourceReport(
+        name="shelf\x1b]0;mine\x07",
+        kind="hub",
+        address="http://127.0.0.1:1\x9b2J",
+        state="failing",
+        last_good=None,
+        error="answered \u202egnihton\r",
+        next_try="soon",
+        failures=1,
+        documents=0,
+        accepted=0,
+        repeated=0,
+        differing=0,
+        refused=0,
+        refusals=[],
+        signals=[],
+    )
+    text = live_text(SourcesReport(time="now", sources=[source], missing=[]))
+    assert all(line.isprintable() for line in text.split("\n"))
+    assert "shelf?]0;mine?" in text

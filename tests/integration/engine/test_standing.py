@@ -29,7 +29,13 @@ def alarm(name: str, signal: str | None) -> Alarm:
 
 
 def test_it_tells_delivery_filter_and_the_air_handlers_alarms_and_nothing_of_the_rooms(assessment) -> None:
-    alarms = [alarm("drop", "filter.pressure_drop"), alarm("damp", "indoor.humidity"), alarm("short", None)]
+    alarms = [
+        alarm("drop", "filter.pressure_drop"),
+        alarm("damp", "indoor.humidity"),
+        alarm("short", None),
+        alarm("wrong-tokens", None),
+        alarm("store-not-written", None),
+    ]
     told = standing_of("Mill Cottage", assessment, alarms, waiting=3, put_aside=1)
     assert [each.name for each in told.alarms] == ["drop", "short"]
     assert told.verdict is assessment.delivery.verdict

@@ -206,6 +206,25 @@ def test_what_a_clock_that_was_ahead_has_stamped_hides_nothing_that_came_since(s
     }
 
 
+@pytest.mark.parametrize("replaced", [False, True])
+def test_a_file_that_is_taken_away_is_told_and_nothing_is_acknowledged_until_it_is_back(
+    tmp_path: Path, replaced: bool
+) -> None:
+    path = tmp_path / "house.sqlite"
+    with Store.open(path) as store:
+        store.append([Reading(1, "indoor.pm25", 1.0)])
+        path.rename(tmp_path / "away.sqlite")
+        if replaced:
+            path.write_bytes(b"")
+        with pytest.raises(StoreError, match="removed or replaced"):
+            store.append([Reading(2, "indoor.pm25", 2.0)])
+        assert "removed or replaced" in str(store.trouble())
+        (tmp_path / "away.sqlite").rename(path)
+        store.append([Reading(3, "indoor.pm25", 3.0)])
+    with Store.open(path) as store:
+        assert store.series("indoor.pm25", 0, 10).value.tolist() == [1.0, 3.0]
+
+
 def test_a_transaction_that_cannot_even_be_undone_leaves_nobody_waiting(tmp_path: Path) -> None:
     class Broken(sqlite3.Connection):
         def execute(self, statement: str, *bound: object) -> sqlite3.Cursor:
