@@ -114,6 +114,12 @@ def test_a_bypass_that_the_drop_confirms_is_told_where_delivery_alone_leaves_dou
     assert found.likely_causes[0].kind is CauseKind.GAPS
 
 
+def test_a_bypass_that_the_shown_interval_barely_leaves_out_is_not_told() -> None:
+    """90 % from 1 % to 23 % is 95 % from below nought: 0.12 - 1.960 / 1.645 x 0.11."""
+    found = judge(delivery(900.0, 110.0), EXPECTED, Evidence(bypass=Estimate(0.12, 0.01, 0.23)))
+    assert (found.bypass_told, found.likely_causes) == (False, ())
+
+
 def test_a_drop_as_it_should_be_clears_the_filter_of_gaps() -> None:
     """Delivery alone accuses; the drop says that at most 2 % slips past."""
     short = delivery(700.0, 60.0)
