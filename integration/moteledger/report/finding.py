@@ -77,7 +77,7 @@ def _house(house: House) -> Iterator[Surveyed]:
         (f"Airflow, {handler.airflow_known_by}", handler.airflow, "m3/h"),
         ("Total external static at that airflow", handler.external_static, "Pa"),
         ("Fan power", handler.fan_power, "W"),
-        ("Cooling capacity", handler.cooling_capacity, "W"),
+        ("Cooling capacity", None if handler.cooling_capacity is None else handler.cooling_capacity / 1000.0, "kW"),
     )
     for name, value, unit in optional:
         if value is not None:

@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from motemodel.units import FOOT_M, M3H_PER_CFM, PA_PER_INCH_WATER
+from motemodel.units import FOOT_M, M3H_PER_CFM, PA_PER_INCH_WATER, W_PER_TON
 
 from ..cards.figures import clock, decimals_of_interval, full_day, number, printed_unit, sentence
 from ..settings import Clock, Units
@@ -18,9 +18,11 @@ from ..settings import Clock, Units
 _INCH_POUND = {
     "m3/h": (M3H_PER_CFM, "cfm"),
     "Pa": (PA_PER_INCH_WATER, "in. w.c."),
+    "mm": (1000.0 * FOOT_M / 12.0, "in."),
     "m": (FOOT_M, "ft"),
     "m2": (FOOT_M**2, "ft²"),
     "m3": (FOOT_M**3, "ft³"),
+    "kW": (W_PER_TON / 1000.0, "tons"),
 }
 """How many of the inside unit make one of the other system's, and how that one is printed."""
 _SI = {"m2": "m²", "m3": "m³"}

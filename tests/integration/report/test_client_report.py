@@ -30,6 +30,8 @@ NUMERAL = re.compile(r"\d")
 # NIST SP 811 (2008), appendix B: how many of the SI unit make one of each; a per cent is a hundredth.
 PER_PRINTED = {
     "cfm": 1.699011,
+    "tons": 3.516853,
+    "in.": 25.4,
     "in. w.c.": 249.0889,
     "ft": 0.3048,
     "ft²": 0.09290304,
