@@ -159,9 +159,9 @@ def _told(occasion: Occasion) -> str:
         return ""
     asked = {"run": "run the fan", "rest": "let it rest", "leave": "leave it to its thermostat"}
     told = f"Automations are told now: {asked[answer.action]}, until {occasion.when(answer.valid_until)}."
-    why = sentence(answer.reason).replace(sentence(occasion.assessment.fan.reason), "The reason is the plan's own.")
     if answer.reason_code not in _SELF_EVIDENT:
-        told += f" {why}"
+        why, of_plan = sentence(answer.reason), sentence(occasion.assessment.fan.reason)
+        told += " " + (why.replace(of_plan, "The reason is the plan's own.") if of_plan else why)
     if answer.override is not None:
         note = f" ({answer.override.note})" if answer.override.note else ""
         until = occasion.when(answer.override.until)

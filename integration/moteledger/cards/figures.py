@@ -4,10 +4,10 @@ A number with a 90 % interval is written to the digits that its interval justifi
 Data Group (Review of Particle Physics, Introduction, "Rounding"); any other number to three significant digits.
 """
 
+import re
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from math import floor, log10
-from re import compile as pattern
 from zoneinfo import ZoneInfo
 
 from motemodel.units import INCH_POUND_UNIT, INSIDE_UNIT, Quantity, from_inside, to_inside
@@ -19,7 +19,7 @@ _PRINTED_UNIT = {"ug/m3": "µg/m³", "m3/h": "m³/h", "1/h": "per hour", "1": ""
 _TWO_SYSTEMS = {INSIDE_UNIT[quantity]: quantity for quantity in (Quantity.AIRFLOW, Quantity.PRESSURE)}
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _TIMES, _MINUS = "\N{MULTIPLICATION SIGN}", "\N{MINUS SIGN}"
-_DOTTED_NAME = pattern(r"[a-z_]+\.[a-z]")
+_DOTTED_NAME = re.compile(r"[a-z_]+\.[a-z]")
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 

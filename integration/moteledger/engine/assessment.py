@@ -99,7 +99,7 @@ class Delivery(Document):
     """Expected against delivered clean air.
 
     `bypass`: the share of the fan's air that slips past the filter, by the clean air and the filter's drop together;
-    its interval begins above nought where that is told. None without a drop to tell it by.
+    `reason` says whether that is told. None without a drop to tell it by.
     """
 
     verdict: Verdict

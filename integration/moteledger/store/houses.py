@@ -6,11 +6,10 @@ from threading import Lock
 
 from .schema import StoreError
 from .store import Store
+from .writer import FileNumber, file_number
 
 _SUFFIX = ".sqlite"
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,59}", re.ASCII)
-
-_FileNumber = tuple[int, int] | None
 
 
 def is_house_id(text: str) -> bool:
@@ -27,7 +26,7 @@ class HouseStores:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._open: dict[str, tuple[_FileNumber, Store]] = {}
+        self._open: dict[str, tuple[FileNumber | None, Store]] = {}
         self._turns: dict[str, Lock] = {}
         self._lock = Lock()
         self._closed = False
@@ -74,7 +73,7 @@ class HouseStores:
         path = self._path(house)
         with self._lock:
             number, store = self._open.get(house, (None, None))
-            if store is not None and number == _file_number(path):
+            if store is not None and number == file_number(path):
                 return store
             self._open.pop(house, None)
         if store is not None:
@@ -84,17 +83,8 @@ class HouseStores:
             if self._closed:
                 store.close()
                 raise StoreError(self._folder, "is closed; open it again")
-            self._open[house] = (_file_number(path), store)
+            self._open[house] = (file_number(path), store)
         return store
 
     def _path(self, house: str) -> Path:
         return self._folder / f"{house}{_SUFFIX}"
-
-
-def _file_number(path: Path) -> _FileNumber:
-    """What tells a file from another that has come to stand in its place; None if there is none."""
-    try:
-        found = path.stat()
-    except OSError:
-        return None
-    return found.st_dev, found.st_ino

@@ -14,6 +14,8 @@ from .schema import StoreError, explain, hinders_writing, is_full
 
 T = TypeVar("T")
 
+FileNumber = tuple[int, int]
+
 QUIET_S = 60.0
 """A disk is taken to be well again once it has refused nothing for so long: small writes may still find room where
 large ones do not.
@@ -47,7 +49,7 @@ class Writer:
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self._path = path
         self._connection = connection
-        self._file = _file_number(path)
+        self._file = file_number(path)
         self._jobs: SimpleQueue[_Job[object] | None] = SimpleQueue()
         self._closing = threading.Lock()
         self._closed = False
@@ -141,7 +143,7 @@ class Writer:
 
     def _require_file(self) -> None:
         """What is written into a file that has no name any more is lost, though the disk takes it."""
-        if _file_number(self._path) != self._file:
+        if file_number(self._path) != self._file:
             raise _FileGoneError(
                 self._path, "was removed or replaced while in use; put it back, or start the service again"
             )
@@ -158,7 +160,8 @@ class _FileGoneError(StoreError):
     """Another file, or none, stands where the store was opened."""
 
 
-def _file_number(path: Path) -> tuple[int, int] | None:
+def file_number(path: Path) -> FileNumber | None:
+    """What tells a file from another that has come to stand in its place; None if there is none."""
     try:
         found = path.stat()
     except OSError:

@@ -15,8 +15,8 @@ from .recurrence import BoolArray, Noise, Run, Steering, Terms, run, steer
 _TAIL = 4.0
 _QUICK = (0.0, 0.001, 0.01, 0.1)
 # In units of the sensor's own scatter, so a quiet sensor needs the strongest. With no more than 3 the loss came out 8 %
-# too low over thirty days (median of the houses of seeds 70000 to 70023); with 30 a third too
-# high in a house whose air change goes with a wind that also clears the air outdoors, with 10 within a tenth.
+# too low over thirty days (median of the houses of seeds 70000 to 70023); with 30 a third too high in a house whose air
+# change goes with a wind that also clears the air outdoors, with 10 within a tenth.
 _LASTING = (0.3, 1.0, 3.0, 10.0)
 
 

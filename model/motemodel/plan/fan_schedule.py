@@ -194,6 +194,11 @@ def best_air_by_days(
     return _told(whole, best, 0.0, best.exposure / hours, held, np.full(budgets.size, np.nan)), least
 
 
+def only_speed(rates: HouseRates) -> tuple[Speed, ...]:
+    """The speeds of a fan that has but one: that of the house's rates."""
+    return (Speed("on", rates.clean_air_per_h, rates.fan_power_w),)
+
+
 def _problem(
     outlook: Outlook,
     rates: HouseRates,
@@ -203,7 +208,7 @@ def _problem(
     speeds: tuple[Speed, ...],
 ) -> Problem:
     dwell = dwell or Dwell()
-    speeds = speeds or (Speed("on", rates.clean_air_per_h, rates.fan_power_w),)
+    speeds = speeds or only_speed(rates)
     return Problem(
         steps=fan_steps(outlook, rates, speeds, costs or Costs()),
         run=dwell.run_steps(outlook.step_h),

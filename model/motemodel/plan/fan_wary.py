@@ -11,7 +11,7 @@ import numpy as np
 
 from ..bounds import FloatArray, not_negative
 from .fan import HouseRates, Outlook
-from .fan_schedule import Schedule, best_schedule, with_choice
+from .fan_schedule import Schedule, best_schedule, only_speed, with_choice
 from .fan_steps import AirTarget, Choice, Costs, Dwell, FanSteps, Speed, fan_steps
 
 _LOOK_AGAIN_H = 1.0
@@ -39,7 +39,7 @@ def wary_schedule(
     first = target.periods(outlook.steps) == 0
     if not best.held[0] or not (feared.outdoor_ug_m3 > outlook.outdoor_ug_m3)[first].any():
         return best
-    steps = fan_steps(feared, rates, speeds or (Speed("on", rates.clean_air_per_h, rates.fan_power_w),), Costs())
+    steps = fan_steps(feared, rates, speeds or only_speed(rates), Costs())
     begun = best.choice[: max(int(_LOOK_AGAIN_H / outlook.step_h + 1e-9), 1)]
     if _least_exposure(steps, begun, int(first.sum())) <= target.allowances(outlook.steps, outlook.step_h)[0]:
         return best
