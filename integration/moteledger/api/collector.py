@@ -121,9 +121,9 @@ async def _take_state(request: web.Request) -> web.StreamResponse:
     standing = await read_model(request, Standing, '{"house": "Tern Cottage", "verdict": "delivers"}')
 
     def keep() -> None:
-        store = collector.houses.take(house)
-        store.keep_snapshot(_STANDING, 0, standing.model_dump_json())
-        _note_heard(store, collector.clock())
+        with collector.houses.using(house) as store:
+            store.keep_snapshot(_STANDING, 0, standing.model_dump_json())
+            _note_heard(store, collector.clock())
 
     await _in_thread(collector, keep)
     return json_answer(Noted(house=house))
@@ -134,17 +134,14 @@ async def _give_houses(request: web.Request) -> web.StreamResponse:
 
 
 async def _give_house(request: web.Request) -> web.StreamResponse:
-    collector = request.app[COLLECTOR]
-    house = request.match_info["house"]
-    store = await _store(request)
-    return json_answer(await _in_thread(collector, lambda: _client(house, store, collector.clock())))
+    collector, house = request.app[COLLECTOR], request.match_info["house"]
+    return json_answer(await _of_house(request, lambda store: _client(house, store, collector.clock())))
 
 
 async def _give_readings(request: web.Request) -> web.StreamResponse:
     """The readings of one signal of a house over a time, as they are or by intervals."""
-    query = read_query(request, ReadingsQuery)
-    store = await _store(request)
-    return json_answer(await readings_answer(store, query, request.app[COLLECTOR].clock()))
+    query, now = read_query(request, ReadingsQuery), request.app[COLLECTOR].clock()
+    return json_answer(await _of_house(request, lambda store: readings_answer(store, query, now)))
 
 
 async def _give_health(request: web.Request) -> web.StreamResponse:
@@ -171,14 +168,14 @@ async def _give_page(request: web.Request) -> web.StreamResponse:
 
 async def _give_house_page(request: web.Request) -> web.StreamResponse:
     collector, house = request.app[COLLECTOR], request.match_info["house"]
-    store, now = await _store(request), collector.clock()
+    now = collector.clock()
 
-    def draw() -> str:
+    def draw(store: Store) -> str:
         start_us, end_us = to_us(now - TREND_FOR), to_us(now + _CLOCKS_AGREE)
         trends = [_trend(store, signal, start_us, end_us) for signal in TREND_SIGNALS]
         return render_client(_client(house, store, now), trends, collector.settings, now=now)
 
-    return web.Response(text=await _in_thread(collector, draw), content_type="text/html", charset="utf-8")
+    return web.Response(text=await _of_house(request, draw), content_type="text/html", charset="utf-8")
 
 
 def _trend(store: Store, signal: str, start_us: int, end_us: int) -> Trend:
@@ -205,9 +202,9 @@ def _keep(collector: Collector, house: str, body: bytes) -> Receipt:
         records = unpacked_records(body)
     except RecordsError as error:
         raise unusable(str(error), error.place, readable=error.readable) from None
-    store = collector.houses.take(house)
-    appended = accept(store, records.readings)
-    _note_heard(store, collector.clock())
+    with collector.houses.using(house) as store:
+        appended = accept(store, records.readings)
+        _note_heard(store, collector.clock())
     return receipt_for(body, records, appended)
 
 
@@ -215,12 +212,17 @@ def _note_heard(store: Store, now: datetime) -> None:
     store.keep_snapshot(_HEARD, 0, f'{{"heard_us": {to_us(now)}}}')
 
 
-async def _store(request: web.Request) -> Store:
+async def _of_house(request: web.Request, work: Callable[[Store], T]) -> T:
+    """What becomes of the store of the house that is asked for, in a thread."""
     collector, house = request.app[COLLECTOR], request.match_info["house"]
-    store = await _in_thread(collector, lambda: collector.houses.find(house))
-    if store is None:
-        raise ProblemError(HTTPStatus.NOT_FOUND, "there is no such house; /v1/houses lists those that there are")
-    return store
+
+    def done() -> T:
+        if not collector.houses.has(house):
+            raise ProblemError(HTTPStatus.NOT_FOUND, "there is no such house; /v1/houses lists those that there are")
+        with collector.houses.using(house) as store:
+            return work(store)
+
+    return await _in_thread(collector, done)
 
 
 async def _clients(collector: Collector) -> list[Client]:
@@ -232,7 +234,8 @@ def _all_clients(collector: Collector) -> list[Client]:
     found = []
     for house in collector.houses.ids():
         try:
-            found.append(_client(house, collector.houses.take(house), now))
+            with collector.houses.using(house) as store:
+                found.append(_client(house, store, now))
         except StoreError as error:
             found.append(
                 Client(id=house, last_heard=None, is_silent=True, standing=None, newest=(), problem=error.problem)

@@ -185,10 +185,10 @@ async def give_readings(request: web.Request) -> web.StreamResponse:
             place="signal",
         )
     service = request.app[SERVICE]
-    return json_answer(await readings_answer(service.store, query, service.clock()))
+    return json_answer(await asyncio.to_thread(readings_answer, service.store, query, service.clock()))
 
 
-async def readings_answer(store: Store, query: ReadingsQuery, now: datetime) -> SignalReadings | ThinnedReadings:
+def readings_answer(store: Store, query: ReadingsQuery, now: datetime) -> SignalReadings | ThinnedReadings:
     """What a store has of a query; raises ProblemError for a time that is turned round or holds too much."""
     end_us = query.end_us
     if end_us is None:
@@ -199,10 +199,10 @@ async def readings_answer(store: Store, query: ReadingsQuery, now: datetime) -> 
             HTTPStatus.BAD_REQUEST, f"from {text_of(start_us)} is not before to {text_of(end_us)}", place="from"
         )
     if query.interval_us is None:
-        return await asyncio.to_thread(_as_they_are, store, query.signal, start_us, end_us)
+        return _as_they_are(store, query.signal, start_us, end_us)
     if (end_us - start_us) / query.interval_us > MOST_POINTS:
         raise _too_many(start_us, end_us, "intervals")
-    return await asyncio.to_thread(_by_intervals, store, query.signal, start_us, end_us, query.interval_us)
+    return _by_intervals(store, query.signal, start_us, end_us, query.interval_us)
 
 
 async def give_newest(request: web.Request) -> web.StreamResponse:

@@ -1,6 +1,9 @@
-"""The stores of many houses in one folder, each opened when it is first asked for."""
+"""The stores of many houses in one folder, each open while somebody uses it and as long as there is room."""
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
 
@@ -17,17 +20,34 @@ def is_house_id(text: str) -> bool:
     return _ID.fullmatch(text) is not None
 
 
+@dataclass
+class _Place:
+    """A house's store, None while it is not open, and how many use it; `turn` is for whoever opens it."""
+
+    turn: Lock = field(default_factory=Lock)
+    users: int = 0
+    number: FileNumber | None = None
+    store: Store | None = None
+
+
 class HouseStores:
     """The stores of the houses in a folder; safe to use from many threads.
 
-    One that cannot be opened fails alone, with the StoreError of its file, holds up no other, and is tried again the
-    next time. One whose file was taken away or replaced is opened anew: what went on into the old file would be lost.
+    At most `most_open` stay open beside those that are in use; the one that was used longest ago is closed first. One
+    that cannot be opened fails alone, with the StoreError of its file, holds up no other, and is tried again the next
+    time. One whose file was taken away or replaced is opened anew: what went on into the old file would be lost.
+
+    Example::
+
+        with HouseStores(folder, most_open=100) as houses, houses.using("tern-cottage") as store:
+            store.append(readings)
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, most_open: int) -> None:
         self._folder = folder
-        self._open: dict[str, tuple[FileNumber | None, Store]] = {}
-        self._turns: dict[str, Lock] = {}
+        self._most_open = most_open
+        # In the order of their last use.
+        self._places: dict[str, _Place] = {}
         self._lock = Lock()
         self._closed = False
 
@@ -41,9 +61,10 @@ class HouseStores:
         """Close them all."""
         with self._lock:
             self._closed = True
-            for _, store in self._open.values():
-                store.close()
-            self._open.clear()
+            stores = [place.store for place in self._places.values() if place.store is not None]
+            self._places.clear()
+        for store in stores:
+            store.close()
 
     def ids(self) -> tuple[str, ...]:
         """The houses that there are, by name; raises StoreError."""
@@ -55,36 +76,57 @@ class HouseStores:
         found = (name.removesuffix(_SUFFIX) for name in names if name.endswith(_SUFFIX))
         return tuple(sorted(filter(is_house_id, found)))
 
-    def find(self, house: str) -> Store | None:
-        """The store of a house, None if there is no such house; raises StoreError."""
-        return self.take(house) if is_house_id(house) and self._path(house).is_file() else None
+    def has(self, house: str) -> bool:
+        """Whether there is such a house."""
+        return is_house_id(house) and self._path(house).is_file()
 
-    def take(self, house: str) -> Store:
-        """The store of a house, made if it is new; raises StoreError, and ValueError for what cannot be a house."""
+    @contextmanager
+    def using(self, house: str) -> Iterator[Store]:
+        """The store of a house, made if it is new, which stays open until the end of the block.
+
+        Raises StoreError, and ValueError for what cannot be a house.
+        """
         if not is_house_id(house):
             raise ValueError(f"{house[:60]!r} cannot name a house; use a-z, 0-9 and -, at most 60")
         with self._lock:
-            turn = self._turns.setdefault(house, Lock())
-        # Opening may wait for another program's lock; that is this house's affair.
-        with turn:
-            return self._present(house)
+            place = self._places.pop(house, None) or _Place()
+            self._places[house] = place
+            place.users += 1
+        try:
+            # Opening may wait for another program's lock; that is this house's affair.
+            with place.turn:
+                store = self._opened(house, place)
+            yield store
+        finally:
+            with self._lock:
+                place.users -= 1
+                spare = self._taken_out()
+            for idle in spare:
+                idle.close()
 
-    def _present(self, house: str) -> Store:
+    def _opened(self, house: str, place: _Place) -> Store:
         path = self._path(house)
-        with self._lock:
-            number, store = self._open.get(house, (None, None))
-            if store is not None and number == file_number(path):
-                return store
-            self._open.pop(house, None)
-        if store is not None:
-            store.close()
+        if place.store is not None:
+            if place.number == file_number(path):
+                return place.store
+            place.store.close()
+            place.store = None
         store = Store.open(path)
         with self._lock:
             if self._closed:
                 store.close()
                 raise StoreError(self._folder, "is closed; open it again")
-            self._open[house] = (file_number(path), store)
+            place.number, place.store = file_number(path), store
         return store
+
+    def _taken_out(self) -> list[Store]:
+        """Take out what could not be opened, and of those that nobody uses as many as are too many."""
+        idle = [house for house, place in self._places.items() if place.users == 0]
+        broken = [house for house in idle if self._places[house].store is None]
+        too_many = max(len(self._places) - len(broken) - self._most_open, 0)
+        whole = (house for house in idle if self._places[house].store is not None)
+        places = [self._places.pop(house) for house in (*broken, *list(whole)[:too_many])]
+        return [place.store for place in places if place.store is not None]
 
     def _path(self, house: str) -> Path:
         return self._folder / f"{house}{_SUFFIX}"

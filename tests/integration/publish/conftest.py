@@ -134,11 +134,16 @@ class Office:
     def token(self, house: str = "tern-cottage", scope: Scope = Scope.CONTRIBUTE) -> str:
         return self.tokens.new(house, [scope], to_us(self.clock()))[1]
 
+    def told(self, kind: str) -> tuple[int, str] | None:
+        """What Tern Cottage told last of itself."""
+        with self.houses.using("tern-cottage") as store:
+            return store.latest_snapshot(kind)
+
     def kept(self, signal: str, house: str = "tern-cottage") -> list[tuple[int, float]]:
-        store = self.houses.find(house)
-        if store is None:
+        if not self.houses.has(house):
             return []
-        series = store.series(signal, -(2**62), 2**62)
+        with self.houses.using(house) as store:
+            series = store.series(signal, -(2**62), 2**62)
         return list(zip(series.time_us.tolist(), series.value.tolist(), strict=True))
 
 
@@ -188,7 +193,7 @@ def now() -> list[datetime]:
 async def office(tmp_path: Path, now) -> AsyncIterator[Office]:
     (tmp_path / "houses").mkdir()
     settings = Collecting(name="Saltmere Air", folder=tmp_path)
-    with Store.open(tmp_path / "collector.sqlite") as store, HouseStores(tmp_path / "houses") as houses:
+    with Store.open(tmp_path / "collector.sqlite") as store, HouseStores(tmp_path / "houses", most_open=8) as houses:
         tokens = Tokens(store)
         app = create_collector(tokens, houses, settings, lambda: now[0])
         async with TestServer(app) as server:

@@ -153,19 +153,18 @@ async def test_what_the_collector_refuses_is_put_aside_told_and_tried_again_by_t
 
 async def test_how_the_air_handler_does_is_told_when_it_changes_and_every_few_minutes(link) -> None:
     forwarder = link.forwarder()
-    store = lambda: link.office.houses.take("tern-cottage")  # noqa: E731  made with the first word
     await forwarder.once()
     asked = len(link.line.seen)
-    first = store().latest_snapshot("heard")
+    first = link.office.told("heard")
     link.goes_by(timedelta(minutes=1))
     await forwarder.once()
-    assert store().latest_snapshot("heard") == first, "nothing new is no reason to send"
+    assert link.office.told("heard") == first, "nothing new is no reason to send"
     link.goes_by(timedelta(minutes=5))
     await forwarder.once()
-    assert store().latest_snapshot("heard") != first
+    assert link.office.told("heard") != first
     link.standing.append(link.standing[-1].model_copy(update={"reason": "it slips"}))
     await forwarder.once()
-    assert "it slips" in store().latest_snapshot("standing")[1]
+    assert "it slips" in link.office.told("standing")[1]
     assert asked <= 1
 
 
@@ -177,7 +176,7 @@ async def test_a_state_that_an_older_collector_does_not_understand_holds_up_no_r
         link.store.append(readings)
         await forwarder.once()
         assert link.office.kept(DROP) == of(readings)
-    assert link.office.houses.take("tern-cottage").latest_snapshot("standing") is None
+    assert link.office.told("standing") is None
     (told,) = link.state.report().refusals
     assert (told.place, "answered 422" in told.reason) == ("/v1/state", True)
 
@@ -241,7 +240,8 @@ async def test_a_collector_that_is_not_who_it_says_learns_neither_token_nor_read
 async def test_a_collector_whose_disk_is_full_acknowledges_nothing_and_is_asked_again(link, monkeypatch) -> None:
     readings = some(to_us(link.now[0]), 5)
     link.store.append(readings)
-    store = link.office.houses.take("tern-cottage")
+    with link.office.houses.using("tern-cottage") as store:
+        pass  # It stays open.
 
     def full(_: object) -> None:
         raise StoreError(store.path, "its disk is full", disk_is_full=True)

@@ -42,10 +42,10 @@ class Office:
         return {"Authorization": f"Bearer {self.tokens.new(label, scopes, now_us, expires_us=expires_us)[1]}"}
 
     def stored(self, house: str) -> list[tuple[int, float]]:
-        store = self.houses.find(house)
-        if store is None:
+        if not self.houses.has(house):
             return []
-        series = store.series(STATIC, 0, 2**62)
+        with self.houses.using(house) as store:
+            series = store.series(STATIC, 0, 2**62)
         return list(zip(series.time_us.tolist(), series.value.tolist(), strict=True))
 
     async def send(self, headers: dict[str, str], *readings: tuple[datetime, float]):
@@ -57,7 +57,7 @@ class Office:
 async def office(tmp_path: Path) -> AsyncIterator[Office]:
     now = [NOW]
     (tmp_path / "houses").mkdir()
-    with Store.open(tmp_path / "collector.sqlite") as store, HouseStores(tmp_path / "houses") as houses:
+    with Store.open(tmp_path / "collector.sqlite") as store, HouseStores(tmp_path / "houses", most_open=8) as houses:
         tokens = Tokens(store)
         office = Office(tokens, houses, tmp_path, now)
         app = create_collector(tokens, houses, Collecting(name="Saltmere Air"), lambda: now[0])
@@ -195,7 +195,8 @@ async def test_the_list_tells_when_each_house_was_heard_of_its_pressures_and_wha
 async def test_what_a_house_told_in_another_version_hides_neither_it_nor_the_others(office) -> None:
     for name in ("tern-cottage", "gull-row"):
         await office.send(office.new(name, Scope.CONTRIBUTE), (NOW, 140.0))
-    office.houses.take("tern-cottage").keep_snapshot("standing", 0, '{"house": 7}')
+    with office.houses.using("tern-cottage") as store:
+        store.keep_snapshot("standing", 0, '{"house": 7}')
     view = office.new("desk", Scope.VIEW)
     clients = (await (await office.client.get("/v1/houses", headers=view)).json())["houses"]
     assert {client["id"]: client["problem"] is not None for client in clients} == {
@@ -209,8 +210,8 @@ async def test_a_house_whose_store_takes_nothing_is_told_though_it_was_heard_of_
     office, monkeypatch
 ) -> None:
     await office.send(office.new("tern-cottage", Scope.CONTRIBUTE), (NOW, 140.0))
-    store = office.houses.take("tern-cottage")
-    full = StoreError(store.path, "its disk is full; free some space", disk_is_full=True)
+    with office.houses.using("tern-cottage") as store:
+        full = StoreError(store.path, "its disk is full; free some space", disk_is_full=True)
     monkeypatch.setattr(store, "trouble", lambda: full)
     view = office.new("desk", Scope.VIEW)
     assert (await (await office.client.get("/healthz", headers=view)).json())["failing_houses"] == 1
@@ -300,10 +301,11 @@ async def test_many_houses_send_at_once_and_each_keeps_its_own(office) -> None:
 
 
 def test_stores_of_houses_are_closed_once_and_for_all(tmp_path) -> None:
-    with HouseStores(tmp_path) as houses:
-        houses.take("tern-cottage").append([Reading(1, STATIC, 1.0)])
-        assert houses.find("gull-row") is None
-        with pytest.raises(ValueError, match="cannot name a house"):
-            houses.take("../tern-cottage")
-    with pytest.raises(Exception, match="is closed"):
-        houses.take("tern-cottage")
+    with HouseStores(tmp_path, most_open=8) as houses:
+        with houses.using("tern-cottage") as store:
+            store.append([Reading(1, STATIC, 1.0)])
+        assert not houses.has("gull-row")
+        with pytest.raises(ValueError, match="cannot name a house"), houses.using("../tern-cottage"):
+            pass
+    with pytest.raises(StoreError, match="is closed"), houses.using("tern-cottage"):
+        pass

@@ -101,7 +101,7 @@ async def test_every_entry_of_the_table_is_a_route_of_some_application(guard, tm
     houses = tmp_path / "houses"
     houses.mkdir()
     (tmp_path / "collector.toml").write_text('name = "Wren Air"\nfolder = "houses"\n')
-    with guard.store, HouseStores(houses) as stores:
+    with guard.store, HouseStores(houses, most_open=8) as stores:
         apps = (
             guard.app(Network()),
             create_first_run(tmp_path / "house.toml", lambda house: None),
