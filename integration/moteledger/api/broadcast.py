@@ -110,9 +110,9 @@ class Broadcaster:
         self.run = secrets.token_hex(4)
         self.closing = False
         self.viewers = 0
-        self._store = store
-        self._source = source
-        self._clock = clock
+        self.store = store
+        self.source = source
+        self.clock = clock
         self._ring: deque[News] = deque(maxlen=RING_SIZE)
         self._last = 0
         self._newest_us: dict[str, int] = {}
@@ -126,20 +126,20 @@ class Broadcaster:
     @property
     def position(self) -> Position:
         """The place after the last event."""
-        return Position(self.run, self._last, to_us(self._clock()) // 1000)
+        return Position(self.run, self._last, to_us(self.clock()) // 1000)
 
     async def gather(self) -> None:
         """Tell what comes until cancelled."""
         self._loop = asyncio.get_running_loop()
-        end = self._store.observe(self._take)
-        told = self._source.current()
+        end = self.store.observe(self._take)
+        told = self.source.current()
         try:
             while True:
                 with suppress(TimeoutError):
                     async with asyncio.timeout(TICK_S):
                         await self._wanted.wait()
                 self._wanted.clear()
-                current = self._source.current()
+                current = self.source.current()
                 if current is not told and current is not None:
                     self._add(Kind.ASSESSMENT, "", 0, partial(assessment_text, current))
                     self._wake_viewers()
@@ -192,7 +192,7 @@ class Broadcaster:
             alarms, self._alarms = self._alarms, {}
         for name, document in alarms.items():
             self._add(Kind.ALARM, name, 0, partial(event_text, Kind.ALARM, document))
-        not_ahead_us = to_us(self._clock()) + FUTURE_US
+        not_ahead_us = to_us(self.clock()) + FUTURE_US
         for signal, reading in readings.items():
             told_us = self._newest_us.get(signal, reading.time_us - 1)
             if reading.time_us > told_us or told_us > not_ahead_us:

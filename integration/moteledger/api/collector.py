@@ -31,12 +31,15 @@ from .contact import contact_route
 from .description import description_route
 from .entrance import ENTRANCE_ROUTES
 from .guarded import add_routes, guarded_application
+from .live import MEDIA_TYPE as EVENT_STREAM
+from .live import LiveQuery, stream
 from .pages import STATIC_ROUTE
 from .problems import ProblemError
 from .queries import read_query
 from .readings import PlainReadings, ReadingsQuery, SignalReadings, ThinnedReadings, readings_answer
 from .routing import Route, json_answer
 from .scopes import SCOPES
+from .watching import Watching
 
 _THREADS = 16
 _HEARD, _STANDING = "heard", "standing"
@@ -49,12 +52,14 @@ _SHOWN = ("duct.static_pressure", "filter.pressure_drop", "fan.running")
 
 @dataclass(frozen=True)
 class Collector:
-    """What the handlers share: the houses' stores, how people read them, the clock, the threads for the disk."""
+    """What the handlers share: the houses' stores, how people read them, the clock, the threads for the disk, and who
+    looks at which house."""
 
     houses: HouseStores
     settings: Collecting
     clock: Callable[[], datetime]
     threads: ThreadPoolExecutor
+    watching: Watching
 
 
 COLLECTOR: web.AppKey[Collector] = web.AppKey("collector", Collector)
@@ -95,7 +100,9 @@ def create_collector(
     doorkeeper = Doorkeeper(tokens, clock, needs_tokens=True)
     app = guarded_application(settings.network, doorkeeper)
     threads = ThreadPoolExecutor(_THREADS, thread_name_prefix="collect")
-    app[COLLECTOR] = Collector(houses, settings, clock, threads)
+    # Those that are not looked at need stores too.
+    watching = Watching(houses, clock, max(houses.most_open // 2, 1))
+    app[COLLECTOR] = Collector(houses, settings, clock, threads, watching)
     add_routes(app, (*_ROUTES, contact_route(settings.network, clock), STATIC_ROUTE, *ENTRANCE_ROUTES))
     add_routes(app, [description_route(needs_tokens=True)])
 
@@ -103,7 +110,11 @@ def create_collector(
         yield
         threads.shutdown(wait=True)
 
+    async def end_streams(_: web.Application) -> None:
+        watching.close()
+
     app.cleanup_ctx.append(run_threads)
+    app.on_shutdown.append(end_streams)
     return app
 
 
@@ -122,8 +133,11 @@ async def _take_state(request: web.Request) -> web.StreamResponse:
 
     def keep() -> None:
         with collector.houses.using(house) as store:
+            before, _ = _told(store)
             store.keep_snapshot(_STANDING, 0, standing.model_dump_json())
             _note_heard(store, collector.clock())
+        if before is None or before.alarms != standing.alarms:
+            collector.watching.tell_alarm(house)
 
     await _in_thread(collector, keep)
     return json_answer(Noted(house=house))
@@ -142,6 +156,14 @@ async def _give_readings(request: web.Request) -> web.StreamResponse:
     """The readings of one signal of a house over a time, as they are or by intervals."""
     query, now = read_query(request, ReadingsQuery), request.app[COLLECTOR].clock()
     return json_answer(await _of_house(request, lambda store: readings_answer(store, query, now)))
+
+
+async def _stream(request: web.Request) -> web.StreamResponse:
+    """The readings of a house as it sends them, and word of its alarms."""
+    house, collector = request.match_info["house"], request.app[COLLECTOR]
+    await _of_house(request, lambda store: None)
+    async with collector.watching.broadcaster(house) as broadcaster:
+        return await stream(request, broadcaster)
 
 
 async def _give_health(request: web.Request) -> web.StreamResponse:
@@ -244,17 +266,11 @@ def _all_clients(collector: Collector) -> list[Client]:
 
 
 def _client(house: str, store: Store, now: datetime) -> Client:
-    heard, standing = store.latest_snapshot(_HEARD), store.latest_snapshot(_STANDING)
+    heard, (told, unread) = store.latest_snapshot(_HEARD), _told(store)
     last_heard = None if heard is None else from_us(_Heard.model_validate_json(heard[1]).heard_us)
     newest = [found for signal in _SHOWN if (found := _newest(store, signal, now)) is not None]
     trouble = store.trouble()
-    problem = None if trouble is None else trouble.problem
-    told = None
-    if standing is not None:
-        try:
-            told = Standing.model_validate_json(standing[1])
-        except ValidationError:
-            problem = problem or "what it told last is of another version; it tells it anew within minutes"
+    problem = unread if trouble is None else trouble.problem
     return Client(
         id=house,
         last_heard=last_heard,
@@ -263,6 +279,17 @@ def _client(house: str, store: Store, now: datetime) -> Client:
         standing=told,
         problem=problem,
     )
+
+
+def _told(store: Store) -> tuple[Standing | None, str | None]:
+    """What a house told last, and why that cannot be read."""
+    standing = store.latest_snapshot(_STANDING)
+    if standing is None:
+        return None, None
+    try:
+        return Standing.model_validate_json(standing[1]), None
+    except ValidationError:
+        return None, "what it told last is of another version; it tells it anew within minutes"
 
 
 class _Heard(BaseModel):
@@ -317,6 +344,18 @@ _ROUTES = (
         place=HousePlace,
         parameters=ReadingsQuery,
         problems=(HTTPStatus.BAD_REQUEST, HTTPStatus.NOT_FOUND),
+    ),
+    Route(
+        "GET",
+        "/v1/houses/{house}/live",
+        _stream,
+        "The readings of one house as it sends them, at most one a second of each signal, and word of its alarms; goes "
+        "on after the event named by Last-Event-ID",
+        None,
+        place=HousePlace,
+        parameters=LiveQuery,
+        problems=(HTTPStatus.BAD_REQUEST, HTTPStatus.NOT_FOUND),
+        media_type=EVENT_STREAM,
     ),
     Route("GET", "/healthz", _give_health, "Whether the collector can do its work now", Health),
     Route("GET", "/", _give_page, "The page of all houses", None, media_type="text/html"),

@@ -1,4 +1,4 @@
-"""`GET /v1/live`: readings as they come, and word of a new assessment or an alarm, as server-sent events.
+"""A live stream: readings as they come, and word of a new assessment or an alarm, as server-sent events.
 
 The stream follows the HTML Standard, section 9.2 "Server-sent events". It begins with the newest reading of each wanted
 signal. A viewer that comes back with Last-Event-ID gets what it missed: from the ring of news; after a restart of the
@@ -66,9 +66,8 @@ class LiveQuery(BaseModel):
     )
 
 
-async def stream(request: web.Request) -> web.StreamResponse:
+async def stream(request: web.Request, broadcaster: Broadcaster) -> web.StreamResponse:
     """Send what comes, as it comes, until the viewer leaves, is too slow, or the service ends."""
-    broadcaster = request.app[BROADCASTER]
     wanted = _wanted(request)
     headers = {"Content-Type": f"{MEDIA_TYPE}; charset=utf-8", "X-Accel-Buffering": "no"}
     if request.method == "HEAD":
@@ -101,7 +100,7 @@ class _Viewer:
         self._request = request
         self._response = response
         self._broadcaster = broadcaster
-        self._store: Store = request.app[SERVICE].store
+        self._store = broadcaster.store
         self._wanted = wanted
         self._loop = asyncio.get_running_loop()
         self._sent_at = self._loop.time()
@@ -141,7 +140,7 @@ class _Viewer:
                 self._number = position.number
                 await self._send_news(list(news))
                 return
-        now_us = to_us(self._request.app[SERVICE].clock())
+        now_us = to_us(self._broadcaster.clock())
         if position is None or not 0 <= now_us - position.time_ms * 1000 <= _ABSENCE_US:
             await self._begin_anew("you were away for more than an hour; what lies between is at /v1/readings")
             return
@@ -164,7 +163,7 @@ class _Viewer:
         for name in filter(self._wants, latest):
             readings = await asyncio.to_thread(_each_second, self._store, name, start_us)
             await self._show(readings or [latest[name]], None)
-        current = self._request.app[SERVICE].source.current()
+        current = self._broadcaster.source.current()
         told = [] if current is None else [assessment_text(current)]
         # Whether one was raised or ended meanwhile nobody knows any more; whoever follows them is to look.
         alarm = event_text(Kind.ALARM, {"time": text_of(start_us + _STAMPED_BEFORE_US)})
@@ -193,7 +192,7 @@ class _Viewer:
         return True
 
     def _not_ahead_us(self) -> int:
-        return to_us(self._request.app[SERVICE].clock()) + FUTURE_US
+        return to_us(self._broadcaster.clock()) + FUTURE_US
 
     def _wants(self, signal: str) -> bool:
         return self._wanted is None or signal in self._wanted
@@ -278,10 +277,14 @@ def broadcast_from(app: web.Application) -> None:
     app.on_shutdown.append(end_streams)
 
 
+async def _stream_of_service(request: web.Request) -> web.StreamResponse:
+    return await stream(request, request.app[BROADCASTER])
+
+
 LIVE_ROUTE = Route(
     "GET",
     "/v1/live",
-    stream,
+    _stream_of_service,
     "Readings as they come, at most one a second of each signal, and word of assessments and alarms; goes on after "
     "the event named by Last-Event-ID",
     None,

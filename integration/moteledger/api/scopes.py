@@ -41,6 +41,7 @@ SCOPES: dict[tuple[str, str], frozenset[Scope]] = {
     ("GET", "/v1/houses"): _to(VIEW),
     ("GET", "/v1/houses/{house}"): _to(VIEW),
     ("GET", "/v1/houses/{house}/readings"): _to(VIEW),
+    ("GET", "/v1/houses/{house}/live"): _to(VIEW),
     ("GET", "/houses/{house}"): _to(VIEW),
     # Its addresses and raw values are for who sets the house up.
     ("GET", "/v1/sources"): _to(VIEW),

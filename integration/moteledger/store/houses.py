@@ -45,7 +45,7 @@ class HouseStores:
 
     def __init__(self, folder: Path, most_open: int) -> None:
         self._folder = folder
-        self._most_open = most_open
+        self.most_open = most_open
         # In the order of their last use.
         self._places: dict[str, _Place] = {}
         self._lock = Lock()
@@ -123,7 +123,7 @@ class HouseStores:
         """Take out what could not be opened, and of those that nobody uses as many as are too many."""
         idle = [house for house, place in self._places.items() if place.users == 0]
         broken = [house for house in idle if self._places[house].store is None]
-        too_many = max(len(self._places) - len(broken) - self._most_open, 0)
+        too_many = max(len(self._places) - len(broken) - self.most_open, 0)
         whole = (house for house in idle if self._places[house].store is not None)
         places = [self._places.pop(house) for house in (*broken, *list(whole)[:too_many])]
         return [place.store for place in places if place.store is not None]

@@ -5,15 +5,17 @@ import gzip
 import json
 import random
 from collections.abc import AsyncIterator
+from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import aiohttp
 import pytest
 from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 
-from moteledger.api import create_collector
+from moteledger.api import broadcast, create_collector
 from moteledger.api.scopes import ANYONE, SCOPES
 from moteledger.settings import Collecting
 from moteledger.store import Reading, Store, StoreError, to_us
@@ -298,6 +300,80 @@ async def test_many_houses_send_at_once_and_each_keeps_its_own(office) -> None:
     await asyncio.gather(*(send(name, part) for part in range(4) for name in headers))
     for name in headers:
         assert [value for _, value in office.stored(name)] == [float(name.rpartition("-")[2])] * 40
+
+
+async def events(response: aiohttp.ClientResponse) -> AsyncIterator[tuple[str, dict]]:
+    """The type and the data of each event that carries data (HTML Standard, section 9.2.6)."""
+    kind = "message"
+    async for line in response.content:
+        name, _, value = line.decode().rstrip("\n").partition(": ")
+        if name == "event":
+            kind = value
+        elif name == "data":
+            yield kind, json.loads(value)
+
+
+async def test_who_looks_at_a_house_sees_what_it_sends_and_that_its_alarms_changed_and_nothing_of_another(
+    office, monkeypatch
+) -> None:
+    monkeypatch.setattr(broadcast, "TICK_S", 0.01)
+    changed = []
+    tern, gull = (office.new(name, Scope.CONTRIBUTE) for name in ("tern-cottage", "gull-row"))
+    view = office.new("desk", Scope.VIEW)
+    await office.send(tern, (NOW, 140.0))
+    async with asyncio.timeout(30), office.client.get("/v1/houses/tern-cottage/live", headers=view) as response:
+        assert (response.status, response.content_type) == (200, "text/event-stream")
+        told = events(response)
+        assert [(kind, data["value"]) for kind, data in [await anext(told)]] == [("reading", 140.0)]
+        await office.send(gull, (NOW + timedelta(seconds=1), 9.0))
+        await office.send(tern, (NOW + timedelta(seconds=2), 150.0))
+        kind, data = await anext(told)
+        assert (kind, data["signal"], data["value"]) == ("reading", STATIC, 150.0)
+        alarm = {"name": "drop", "title": "High", "since": NOW.isoformat()}
+        for alarms, value in (([], 160.0), ([alarm], 170.0), ([alarm], 180.0), ([], 190.0)):
+            await office.client.put("/v1/state", json=STATE | {"alarms": alarms}, headers=tern)
+            await office.send(tern, (NOW + timedelta(seconds=value), value))
+            found = [await anext(told)]
+            while found[-1][0] != "reading":
+                found.append(await anext(told))
+            assert found[-1][1]["value"] == value
+            changed.append("alarm" in [kind for kind, _ in found])
+        assert changed == [True, True, False, True], "a first word, one raised, nothing new, one ended"
+    assert (await office.client.get("/v1/houses/wren-court/live", headers=view)).status == 404
+    assert (await office.client.get("/v1/houses/tern-cottage/live", headers=tern)).status == 403
+
+
+async def test_a_viewer_that_comes_back_to_a_house_gets_what_it_missed(office, monkeypatch) -> None:
+    monkeypatch.setattr(broadcast, "TICK_S", 0.01)
+    tern, view = office.new("tern-cottage", Scope.CONTRIBUTE), office.new("desk", Scope.VIEW)
+    await office.send(tern, (NOW, 140.0))
+    where = "/v1/houses/tern-cottage/live"
+    async with asyncio.timeout(30):
+        async with office.client.get(where, headers=view) as response:
+            last = ""
+            while not last:
+                line = (await response.content.readline()).decode()
+                last = line.removeprefix("id: ").strip() if line.startswith("id: ") else ""
+        for second in (1, 2):
+            await office.send(tern, (NOW + timedelta(seconds=second), 140.0 + second))
+        async with office.client.get(where, headers=view | {"Last-Event-ID": last}) as response:
+            told, found = events(response), []
+            while 142.0 not in found:
+                found.append((await anext(told))[1]["value"])
+    assert {141.0, 142.0} <= set(found)
+
+
+async def test_a_house_is_kept_open_as_long_as_somebody_looks_at_it_and_only_so_many_are_looked_at(office) -> None:
+    view, names = office.new("desk", Scope.VIEW), [f"house-{number}" for number in range(office.houses.most_open)]
+    for name in names:
+        await office.send(office.new(name, Scope.CONTRIBUTE), (NOW, 1.0))
+    async with asyncio.timeout(30), AsyncExitStack() as looking:
+        for name in names[: office.houses.most_open // 2]:
+            response = await looking.enter_async_context(office.client.get(f"/v1/houses/{name}/live", headers=view))
+            assert response.status == 200
+        refused = await office.client.get(f"/v1/houses/{names[-1]}/live", headers=view)
+        assert (refused.status, "Retry-After" in refused.headers) == (503, True)
+        assert (await office.client.get(f"/v1/houses/{names[-1]}", headers=view)).status == 200
 
 
 def test_stores_of_houses_are_closed_once_and_for_all(tmp_path) -> None:
