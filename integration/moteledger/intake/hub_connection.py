@@ -12,7 +12,7 @@ from aiohttp.connector import Connection
 from aiohttp.tracing import Trace
 from yarl import URL
 
-from ..settings import Hub, SecretError, Tls, TlsError
+from ..settings import Hub, Tls
 from .retrying import SourceError
 
 LARGEST_DOCUMENT = 1 << 20
@@ -34,10 +34,15 @@ class _ListedOnly(aiohttp.TCPConnector):
         traces: list[Trace],
         timeout: aiohttp.ClientTimeout,  # noqa: ASYNC109  the library's own signature
     ) -> Connection:
-        """A connection for `req`; raises SourceError if it leads off the listed address."""
+        """A connection for `req`; raises SourceError if it leads off the listed address or to what is no name."""
         if req.url.origin() != self._listed:
             raise SourceError(f"was led to {req.url.origin()}, which the house file does not list; not followed")
-        return await super().connect(req, traces, timeout)
+        try:
+            return await super().connect(req, traces, timeout)
+        except UnicodeError:
+            # So the system's look-up refuses a name with an empty part, or with one of more than 63 characters.
+            host = str(req.url.host)[:80]
+            raise SourceError(f"cannot be reached ({host!r} cannot be a host's name); check its address") from None
 
 
 def patience_s(hub: Hub) -> float:
@@ -73,11 +78,9 @@ def told(hub: Hub) -> AbstractAsyncContextManager[None]:
 
 @asynccontextmanager
 async def told_within(patience_s: float) -> AsyncIterator[None]:
-    """Tell what goes wrong with a connection as a SourceError, in words that help."""
+    """Tell what goes wrong with a connection as a SourceError, in words that help; what else goes wrong is not its."""
     try:
         yield
-    except (SecretError, TlsError):
-        raise
     except aiohttp.ClientConnectorCertificateError as error:
         why = getattr(error.certificate_error, "verify_message", "") or str(error.certificate_error)
         raise SourceError(
@@ -91,7 +94,7 @@ async def told_within(patience_s: float) -> AsyncIterator[None]:
         raise SourceError(f"did not answer within {patience_s:g} s; check it, or give it more patience") from None
     except aiohttp.ClientPayloadError:
         raise SourceError("cut its answer short; check it and the network") from None
-    except (aiohttp.ClientError, OSError, asyncio.IncompleteReadError, ValueError) as error:
+    except (aiohttp.ClientError, OSError, asyncio.IncompleteReadError) as error:
         raise SourceError(f"broke off ({_brief(error)}); check it and the network") from None
 
 

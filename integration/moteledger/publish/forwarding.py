@@ -157,7 +157,7 @@ class _Line:
         headers = {"User-Agent": "moteledger", "Authorization": f"Bearer {self.token}", **about}
         address = self.settings.address + path
         asking = self.session.request(method, address, data=body, headers=headers, allow_redirects=False)
-        async with asyncio.timeout(self.patience_s), asking as answer:
+        async with told_within(self.patience_s), asyncio.timeout(self.patience_s), asking as answer:
             if answer.status != HTTPStatus.OK:
                 error = _RefusedError if answer.status in _REFUSED else SourceError
                 raise error(_told(answer.status), wait_s=asked_pause_s(answer.headers))
@@ -166,9 +166,9 @@ class _Line:
 
 @asynccontextmanager
 async def _line_to(settings: Collector, patience_s: float) -> AsyncIterator[_Line]:
-    """A connection, for which the token is read anew; tells what goes wrong with it as a SourceError."""
+    """A connection, for which the token is read anew."""
     token = settings.token.read()
-    async with told_within(patience_s), session_to(settings.address, settings.tls, patience_s) as session:
+    async with session_to(settings.address, settings.tls, patience_s) as session:
         yield _Line(session, settings, token, patience_s)
 
 

@@ -166,6 +166,32 @@ async def test_whatever_a_hub_does_wrong_is_told_and_stops_no_other(hub, house, 
     assert running.values("indoor.pm25") == [8.5]
 
 
+async def test_a_name_that_no_host_can_have_is_told_as_a_fault_of_its_address(house, run) -> None:
+    # RFC 1035 section 2.3.4: a label has 1 to 63 octets.
+    text = sources("http://wren..home/air") + sources(f"http://{'w' * 64}.home/air").replace('"cellar"', '"attic"')
+    running = run(house(text))
+    await running.until(lambda: running["cellar"].error and running["attic"].error)
+    assert "'wren..home' cannot be a host's name); check its address" in running["cellar"].error
+    assert "cannot be a host's name" in running["attic"].error
+
+
+@pytest.mark.parametrize("way", ["polling", "events"])
+async def test_a_defect_of_ours_is_told_as_one_and_not_as_the_networks(hub, house, run, monkeypatch, way) -> None:
+    async def news(request: web.Request) -> web.StreamResponse:
+        return web.Response(text="data: {}\n\n", content_type="text/event-stream")
+
+    def defect(*_: object) -> None:
+        raise ValueError("a number that we reckoned wrong")
+
+    # What reads the answer of the one, what converts the message of the other: both within the connection.
+    for place in ("streams.converted", "polling.json_document"):
+        monkeypatch.setattr(f"moteledger.intake.{place}", defect)
+    server = await hub(good if way == "polling" else news)
+    running = run(house(sources(server.make_url("/air"), more=f'way = "{way}"')))
+    await running.until(lambda: running["cellar"].error)
+    assert running["cellar"].error == "failed unexpectedly (ValueError); the log says more"
+
+
 async def test_a_hub_that_is_away_is_found_again(hub, house, run) -> None:
     up = False
 

@@ -4,13 +4,17 @@ import asyncio
 import random
 import ssl
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from aiohttp import web
 from aiohttp.test_utils import TestServer
+from pydantic import ValidationError
 
 from moteledger.api import create_collector
+from moteledger.engine.standing import Standing
 from moteledger.intake import SourceError
+from moteledger.publish import Forwarder
 from moteledger.settings import Collecting, Collector
 from moteledger.store import Reading, StoreError, outbox, tend, to_us
 
@@ -166,6 +170,16 @@ async def test_how_the_air_handler_does_is_told_when_it_changes_and_every_few_mi
     await forwarder.once()
     assert "it slips" in link.office.told("standing")[1]
     assert asked <= 1
+
+
+@pytest.mark.parametrize("wrong", [lambda _: Standing.model_validate({}), lambda _: Path("/nowhere").stat()])
+async def test_a_state_that_cannot_be_told_is_our_own_defect_and_no_trouble_of_the_line(link, wrong) -> None:
+    readings = some(to_us(link.now[0]), 2)
+    link.store.append(readings)
+    forwarder = Forwarder(link.settings, link.store, link.state, wrong, lambda: link.now[0])
+    with pytest.raises((ValidationError, FileNotFoundError)):
+        await forwarder.once()
+    assert link.office.kept(DROP) == of(readings)
 
 
 async def test_a_state_that_an_older_collector_does_not_understand_holds_up_no_reading(link) -> None:
