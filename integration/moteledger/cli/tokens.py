@@ -6,9 +6,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from ..store import Store, from_us, to_us
+from ..store.houses import is_house_id
 from ..store.tokens import Scope, Token, Tokens
 
 _SPAN = re.compile(r"(\d{1,4})([hdw])")
+_COLLECTOR_FILE = "collector.sqlite"
 _SPAN_US = {"h": 3_600_000_000, "d": 86_400_000_000, "w": 604_800_000_000}
 
 
@@ -68,6 +70,8 @@ def _span_us(text: str) -> int:
 
 def _new(given: argparse.Namespace) -> int:
     now_us = to_us(datetime.now(UTC))
+    if Scope.CONTRIBUTE in given.scope and given.store.resolve().name == _COLLECTOR_FILE:
+        _check_house(given.name.strip())
     with Store.open(given.store) as store:
         try:
             token, text = Tokens(store).new(
@@ -85,6 +89,15 @@ def _new(given: argparse.Namespace) -> int:
         print(f"{given.link.rstrip('/')}/enter#{text}")
     print(f"{_told(token, now_us)}. It is shown this once; {token.id} is its name for revoking it.")
     return 0
+
+
+def _check_house(name: str) -> None:
+    """Raise TokenError for what no house can be called: a collector keeps what a token sends under the token's name."""
+    if not is_house_id(name):
+        raise TokenError(
+            f"{name[:60]!r} cannot name a house, after which a collector's contribute token is named; "
+            "give a --name of a-z, 0-9 and -, at most 60, such as tern-cottage"
+        )
 
 
 def _list(given: argparse.Namespace) -> int:

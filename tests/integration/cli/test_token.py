@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from moteledger.cli import main
+
 
 @pytest.fixture
 def opened_house(tmp_path: Path, house_file: Path) -> Path:
@@ -72,6 +74,23 @@ def test_tokens_are_made_listed_and_revoked(run_all, tmp_path: Path) -> None:
     )
     assert done["revoke"].returncode == 0
     assert "revoked" in done["list"].stdout
+
+
+@pytest.mark.parametrize("name", ["Tern Cottage", "tern_cottage", "-tern", "../tern", "ternhütte", "t" * 61])
+def test_a_houses_token_at_a_collector_bears_a_name_that_a_house_can_have(name: str, tmp_path: Path, capsys) -> None:
+    def made(store: str, scope: str, name: str) -> int:
+        given = ["token", "new", "--store", str(tmp_path / store), f"--name={name}", "--scope", scope]
+        return main([*given, "--scope", "view"])
+
+    assert made("collector.sqlite", "contribute", name) == 1
+    told = capsys.readouterr()
+    assert told.out == "" and told.err.count("\n") == 1
+    assert name[:50] in told.err and "a-z, 0-9 and -, at most 60, such as tern-cottage" in told.err
+    assert not (tmp_path / "collector.sqlite").exists()
+    # Whoever only reads, and who sends to the service of one house, is called as one likes.
+    assert made("collector.sqlite", "view", name[:60]) == 0
+    assert made("house.sqlite", "contribute", name[:60]) == 0
+    assert made("collector.sqlite", "contribute", " tern-cottage ") == 0
 
 
 def test_what_cannot_be_made_or_found_is_told_in_one_line(run_all, tmp_path: Path) -> None:
