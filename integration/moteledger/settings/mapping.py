@@ -40,7 +40,8 @@ class MappedSignal(Table):
     time is that of arrival. `only_where` limits the mapping to documents with the given values at the given places.
 
     A fan tells its runtime in one of three ways: `fan.running` as a state, `fan.runtime` as the seconds run since the
-    reading before, or `fan.runtime_total` as a counter that goes up while it runs and may start again at nought.
+    reading before, or `fan.runtime_total` as a counter that goes up while it runs and may start again at nought; what
+    ran between the two readings about a new start is then not known.
     """
 
     signal: Annotated[str, AfterValidator(_signal)]

@@ -118,14 +118,14 @@ def runtime_fractions(
 
     The seconds are spread evenly over the time since that reading; the first reading has none before it and says
     nothing. A counter that ran longer than the time between (clock jitter) counts as always on; across more than
-    `hold_h` nothing is known. `time_h` strictly increasing.
+    `hold_h`, and where the seconds are NaN, nothing is known. `time_h` strictly increasing.
     """
     _check(time_h, seconds_since_previous, hold_h)
     if time_h.size < 2:
         return np.full(grid.count, np.nan)
     gap = np.diff(time_h)
     fraction = np.clip(seconds_since_previous[1:] / (SECONDS_PER_HOUR * gap), 0.0, 1.0)
-    known = gap <= hold_h
+    known = (gap <= hold_h) & np.isfinite(fraction)
     return _means(time_h[:-1][known], time_h[1:][known], fraction[known], grid, 0.5)
 
 

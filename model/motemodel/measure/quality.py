@@ -19,7 +19,8 @@ _MISTAKEN_SCALES = (1e3, 1e-3)
 class DataQuality:
     """How good the readings of one signal were over the period of a grid.
 
-    `coverage`: fraction of the steps with a value. Counts are of readings, `stuck_h` and `longest_gap_h` hours.
+    `coverage`: fraction of the steps with a value. `counter_restarts`: how often a counter of all that ran fell, which
+    leaves nothing known between the two readings. The other counts are of readings, `stuck_h` and `longest_gap_h` hours.
     `resolution`: the smallest step between values of a level, in the unit of the signal. `suspected_scale`: what
     readings that seem to be in another unit would have to be multiplied by; None where they seem right.
     """
@@ -38,6 +39,7 @@ class DataQuality:
     saturated: int = 0
     stuck_h: float = 0.0
     suspected_scale: float | None = None
+    counter_restarts: int = 0
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -64,6 +66,10 @@ class DataQuality:
             ),
             (self.out_of_order > 0, f"{_counted(self.out_of_order, 'reading')} that came late put in place"),
             (self.clock_steps > 0, f"the clock set back {_counted(self.clock_steps, 'time')}"),
+            (
+                self.counter_restarts > 0,
+                f"the counter fell {_counted(self.counter_restarts, 'time')}; what ran meanwhile is not known",
+            ),
             (self.not_finite > 0, f"{_counted(self.not_finite, 'reading')} without a value"),
         )
         return tuple(text for holds, text in said if holds)
@@ -134,16 +140,20 @@ def gridded_runtime(time_h: ArrayLike, seconds: ArrayLike, grid: TimeGrid, *, ho
 def gridded_total(time_h: ArrayLike, total_s: ArrayLike, grid: TimeGrid, *, hold_h: float) -> GriddedSignal:
     """Raw readings of a counter of seconds run (negative is left out) to fractions run.
 
-    A reading below the one before it tells that the counter has started again at nought in between: it then counts for
-    itself, and what ran between the reading before and the new start is not known and not invented.
+    A reading below the one before it tells that the counter has started again, or was put right. What it then shows is
+    the least that ran since the reading before; what ran up to the new start nobody has counted. So nothing is told of
+    that time, rather than the least for the whole.
     """
     readings = tidy(time_h, total_s)
     good = readings.value >= 0.0
     total = readings.value[good]
     run = np.diff(total, prepend=total[:1])
-    since_previous = np.where(run < 0.0, total, run)
-    values = runtime_fractions(readings.time_h[good], since_previous, grid, hold_h=hold_h)
-    return GriddedSignal(values, _quality(readings, values, grid, out_of_range=int(np.count_nonzero(~good))))
+    fell = run < 0.0
+    values = runtime_fractions(readings.time_h[good], np.where(fell, np.nan, run), grid, hold_h=hold_h)
+    at_h = readings.time_h[good][fell]
+    restarts = int(np.count_nonzero((at_h >= grid.start_h) & (at_h <= grid.end_h)))
+    out_of_range = int(np.count_nonzero(~good))
+    return GriddedSignal(values, _quality(readings, values, grid, out_of_range=out_of_range, restarts=restarts))
 
 
 def _quality(
@@ -157,6 +167,7 @@ def _quality(
     saturated: int = 0,
     stuck_h: float = 0.0,
     scale: float | None = None,
+    restarts: int = 0,
 ) -> DataQuality:
     known = np.isfinite(values)
     inside = (readings.time_h >= grid.start_h) & (readings.time_h <= grid.end_h)
@@ -175,6 +186,7 @@ def _quality(
         saturated=saturated,
         stuck_h=stuck_h,
         suspected_scale=scale,
+        counter_restarts=restarts,
     )
 
 

@@ -76,17 +76,21 @@ def test_a_runtime_counter_spreads_its_seconds_over_the_time_since_the_reading_b
     assert np.array_equal(grid.fan, grid.values_or_nan("fan.runtime"), equal_nan=True)
 
 
-def test_a_counter_of_all_seconds_run_tells_the_same_and_its_new_start_invents_no_running(
+def test_a_counter_of_all_seconds_run_tells_the_same_and_nothing_of_the_time_of_a_new_start(
     house: Houses, series: Told, still: Still
 ) -> None:
-    # Oracle by hand: 900 s, none, the whole hour, and after a new start the 1800 s that the counter itself tells.
-    totals = [50_000.0, 50_900.0, 50_900.0, 54_500.0, 1_800.0]
-    readings = still(4.0) | {"fan.runtime_total": series([0.0, 1.0, 2.0, 3.0, 4.0], totals)}
+    # Oracle by hand: 900 s of an hour, none, all of it. Then 1800 s since a new start: half an hour at least, an hour
+    # at most, as nobody counted before it. Then all of an hour again, and a second taken back, which is no hour's running.
+    totals = [50_000.0, 50_900.0, 50_900.0, 54_500.0, 1_800.0, 5_400.0, 5_399.0]
+    readings = still(6.0) | {"fan.runtime_total": series(np.arange(7.0), totals)}
     del readings["fan.running"]
     grid = gridded(house(), readings)
-    fractions = [at(grid, "fan.runtime_total", hour) for hour in (0.5, 1.5, 2.5, 3.5)]
-    assert fractions == pytest.approx([0.25, 0.0, 1.0, 0.5])
+    fractions = [at(grid, "fan.runtime_total", hour) for hour in np.arange(6) + 0.5]
+    assert fractions == pytest.approx([0.25, 0.0, 1.0, np.nan, 1.0, np.nan], nan_ok=True)
     assert np.array_equal(grid.fan, grid.values_or_nan("fan.runtime_total"), equal_nan=True)
+    quality = grid.qualities["fan.runtime_total"]
+    assert quality.counter_restarts == 2
+    assert "the counter fell 2 times; what ran meanwhile is not known" in quality.remarks
 
 
 def test_without_its_own_signal_the_fan_runs_when_heating_or_cooling_calls(
