@@ -19,10 +19,10 @@ _MISTAKEN_SCALES = (1e3, 1e-3)
 class DataQuality:
     """How good the readings of one signal were over the period of a grid.
 
-    `coverage`: fraction of the steps with a value. `counter_restarts`: how often a counter of all that ran fell, which
-    leaves nothing known between the two readings. The other counts are of readings, `stuck_h` and `longest_gap_h` hours.
+    `coverage`: fraction of the steps with a value. Counts are of readings, `stuck_h` and `longest_gap_h` hours.
     `resolution`: the smallest step between values of a level, in the unit of the signal. `suspected_scale`: what
     readings that seem to be in another unit would have to be multiplied by; None where they seem right.
+    `counter_restarts`: how often a counter of all that ran fell, which leaves nothing known since the reading before.
     """
 
     readings: int

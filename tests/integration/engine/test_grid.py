@@ -80,7 +80,7 @@ def test_a_counter_of_all_seconds_run_tells_the_same_and_nothing_of_the_time_of_
     house: Houses, series: Told, still: Still
 ) -> None:
     # Oracle by hand: 900 s of an hour, none, all of it. Then 1800 s since a new start: half an hour at least, an hour
-    # at most, as nobody counted before it. Then all of an hour again, and a second taken back, which is no hour's running.
+    # at most, as nobody counted before it. Then all of an hour, and a second taken back, which is no hour's running.
     totals = [50_000.0, 50_900.0, 50_900.0, 54_500.0, 1_800.0, 5_400.0, 5_399.0]
     readings = still(6.0) | {"fan.runtime_total": series(np.arange(7.0), totals)}
     del readings["fan.running"]
