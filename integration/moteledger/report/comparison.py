@@ -11,18 +11,8 @@ from ..engine.assessment import Figure, Known
 from ..engine.comparison import Comparison, Entry, Finding, LifePoint, Outcome, Ranking
 from ..settings import House, Units
 from .amounts import Quoted, plain, quoted, unit_of
-from .comparison_pictures import (
-    Bill,
-    Day,
-    Row,
-    Shown,
-    costs_picture,
-    course_picture,
-    curves_picture,
-    indoors_picture,
-    lives_picture,
-    shown_of,
-)
+from .comparison_bars import Bill, Day, Row, costs_picture, indoors_picture, lives_picture
+from .comparison_curves import Shown, course_picture, curves_picture, shown_of
 from .drawing import Draw
 from .templating import document_templates, style_of
 

@@ -66,6 +66,11 @@ def line(*parts: str | Run | Line) -> Line:
     return tuple(runs)
 
 
+def text_cell(*texts: str) -> Cell:
+    """A cell of bare text, a line for each."""
+    return tuple(line(each) for each in texts)
+
+
 def text_of(told: Line) -> str:
     """A line as bare text."""
     return "".join(run.text for run in told)

@@ -1,6 +1,8 @@
 """The house file: pydantic models, TOML, every error naming the key, the value and the fix."""
 
+from .air_handler import AirHandler, BlowerPoint, BlowerType, Coil
 from .alarms import AlarmRule
+from .building import Building, DoorReading, Dust, Leakage, Site
 from .candidates import Candidate, DuctKind, FittingLoss, RemoteDuct, Transition
 from .collecting import Collecting
 from .collector import Collector
@@ -15,30 +17,8 @@ from .file import (
     read_house,
     read_round,
 )
-from .house import (
-    AirHandler,
-    BlowerPoint,
-    BlowerType,
-    Building,
-    Clock,
-    Coil,
-    DoorReading,
-    Dust,
-    FilterSettings,
-    Gap,
-    House,
-    Leakage,
-    MechanicalVentilation,
-    Outdoors,
-    QuietHours,
-    Ranges,
-    RatedDrop,
-    Sensor,
-    Site,
-    Targets,
-    Tariff,
-    Units,
-)
+from .filter import FilterSettings, Gap, Ranges, RatedDrop
+from .house import Clock, House, MechanicalVentilation, Outdoors, QuietHours, Targets, Tariff, Units
 from .hub import Header, Hub, Way
 from .mapping import MappedSignal, TimeUnit
 from .mqtt import Mqtt, MqttTopic
@@ -47,6 +27,7 @@ from .pointer import NoSuchPlaceError, value_at
 from .quantities import parse
 from .rounds import Round, RoundStop
 from .secret import Secret, SecretError
+from .sensor import Sensor
 from .tls import Tls, TlsError
 from .webhooks import Webhook
 

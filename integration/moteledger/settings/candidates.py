@@ -9,7 +9,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from .house import FilterSettings, Price
+from .filter import FilterSettings, Price
 from .quantities import Area, Length
 from .table import Table
 

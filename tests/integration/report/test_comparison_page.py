@@ -12,7 +12,7 @@ from selenium import webdriver
 from moteledger.engine import Comparison, compare
 from moteledger.engine.assessment import Known
 from moteledger.report import render_comparison
-from moteledger.report.comparison_pictures import STROKES
+from moteledger.report.comparison_curves import STROKES
 from moteledger.settings import Candidate, House, Units
 
 VOID = {"meta", "link", "br", "hr", "img", "input", "wbr", "col"}
