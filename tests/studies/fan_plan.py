@@ -28,6 +28,7 @@ sys.path.insert(0, str(ROOT / "model"))
 from motemodel.plan import (  # noqa: E402
     AirTarget,
     Dwell,
+    FanProblem,
     HouseRates,
     Outlook,
     Runtime,
@@ -234,7 +235,8 @@ def _replanned(
             today / past_h if past_h else 0.0,
         )
         began = time.process_time()
-        found = wary_schedule(outlook, feared, week.rates, target, dwell=Dwell(LEAST_H, LEAST_H, running, since))
+        fan = FanProblem(outlook, week.rates, dwell=Dwell(LEAST_H, LEAST_H, running, since))
+        found = wary_schedule(fan, feared, target)
         tally.add(found, time.process_time() - began, outlook.steps)
         part = slice(first, first + every)
         asked[part] = found.choice[:every] > 0
@@ -279,7 +281,8 @@ def best_rule(week: Week, holds: Callable[[Lived], bool]) -> Lived:
 
 def planned_for_the_week(week: Week, mean: float) -> Lived:
     """The week planned as one averaging period with the truth known, to a mean."""
-    found = best_schedule(week.outlook(0, WEEK, week.start), week.rates, AirTarget(mean), dwell=Dwell(LEAST_H, LEAST_H))
+    fan = FanProblem(week.outlook(0, WEEK, week.start), week.rates, dwell=Dwell(LEAST_H, LEAST_H))
+    found = best_schedule(fan, AirTarget(mean))
     return lived(week, found.choice > 0)
 
 

@@ -8,8 +8,18 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
 from motemodel.bounds import FloatArray
-from motemodel.plan import AirTarget, Costs, Dwell, HouseRates, Outlook, Schedule, Speed, best_schedule, calendar_days
-from motemodel.plan.fan_steps import FanSteps, fan_steps
+from motemodel.plan import (
+    AirTarget,
+    Costs,
+    Dwell,
+    FanProblem,
+    HouseRates,
+    Outlook,
+    Schedule,
+    best_schedule,
+    calendar_days,
+)
+from motemodel.plan.fan_steps import FanSteps
 
 from .row import BenchRow, Plain
 from .timing import best_of
@@ -30,9 +40,14 @@ class Case:
     outlook: Outlook
     target: AirTarget
 
+    @property
+    def fan(self) -> FanProblem:
+        """What it is made for, put together anew."""
+        return FanProblem(self.outlook, _HOUSE, _COSTS, _DWELL)
+
     def planned(self) -> Schedule:
         """Plan it."""
-        return best_schedule(self.outlook, _HOUSE, self.target, costs=_COSTS, dwell=_DWELL)
+        return best_schedule(self.fan, self.target)
 
 
 def outdoor_air(days: int, seed: int = 7) -> FloatArray:
@@ -122,9 +137,7 @@ def by_general_solver(one: Case, longest_seconds: float) -> tuple[float, float, 
     The product of choice and concentration is written out by its four exact inequalities (McCormick 1976, Mathematical
     Programming 10: 147-175). It stops after `longest_seconds` with what it has by then; nan where it has nothing.
     """
-    speeds = (Speed("on", _HOUSE.clean_air_per_h, _HOUSE.fan_power_w),)
-    steps = fan_steps(one.outlook, _HOUSE, speeds, _COSTS)
-    program = _Program(steps, one.target)
+    program = _Program(one.fan.steps, one.target)
     answers = []
     timing = best_of(lambda: answers.append(program.solve(longest_seconds)), 1)
     cost, bound = answers[-1]

@@ -13,6 +13,7 @@ from motemodel.plan import (
     THERMOSTAT_ONLY,
     Dwell,
     FanPlan,
+    FanProblem,
     HouseRates,
     Outlook,
     Speed,
@@ -65,7 +66,6 @@ def fan_advice(
     planned_for = target * (1.0 - house.fan.margin)
     load = load or FilterLoad()
     delivered = rates.delivered_m3h.scaled(load.airflow_share)
-    dwell = dwell or Dwell(house.fan.least_run, house.fan.least_rest)
     hours_ahead = ahead(house, gridded, (readings or {}).get(OUTDOOR_FORECAST), forecast_age_h=forecast_age_h)
     outlook, now = hours_ahead.outlook, hours_ahead.now
     surveyed_power, power_known = fan_power(house)
@@ -81,12 +81,13 @@ def fan_advice(
     )
     costs = costs_of(house, scaled, hours_ahead)
     speeds = _speeds(house, hours_ahead, scaled)
+    problem = FanProblem(outlook, scaled, costs, dwell or Dwell(house.fan.least_run, house.fan.least_rest), speeds)
     budgets = budgets_ahead(house, gridded, hours_ahead, power)
 
     def find(hours: Ahead) -> Found:
         if budgets is None:
-            return find_schedule(hours, scaled, planned_for, costs, dwell, speeds)
-        return find_within_budget(hours, scaled, budgets, dwell, speeds)
+            return find_schedule(hours, problem, planned_for)
+        return find_within_budget(hours, problem, budgets)
 
     found = find(hours_ahead)
     best, forced = found.schedule.plan, found.forced

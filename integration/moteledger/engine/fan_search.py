@@ -1,12 +1,12 @@
 """The schedule that is advised, and what had to be given up for it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from motemodel.bounds import FloatArray
-from motemodel.plan import Costs, Dwell, FanPlan, HouseRates, Schedule, Speed, best_air_by_days, wary_schedule
+from motemodel.plan import FanPlan, FanProblem, Schedule, best_air_by_days, wary_schedule
 
 from .fan_outlook import Ahead
 
@@ -48,22 +48,13 @@ class Found:
         return self.schedule.choice > 0
 
 
-def find_within_budget(
-    hours: Ahead, rates: HouseRates, budgets_kwh: FloatArray, dwell: Dwell, speeds: tuple[Speed, ...] = ()
-) -> Found:
+def find_within_budget(hours: Ahead, fan: FanProblem, budgets_kwh: FloatArray) -> Found:
     """The cleanest air that the budgets of the calendar days buy; the rest after cooling calls is kept."""
-    schedule, least = best_air_by_days(hours.outlook, rates, budgets_kwh, hours.days, dwell=dwell, speeds=speeds)
+    schedule, least = best_air_by_days(replace(fan, outlook=hours.outlook), budgets_kwh, hours.days)
     return Found(schedule, hours, forgiving=False, unguarded=False, least_mean_ug_m3=least)
 
 
-def find_schedule(
-    hours: Ahead,
-    rates: HouseRates,
-    target: float,
-    costs: Costs,
-    dwell: Dwell | None,
-    speeds: tuple[Speed, ...] = (),
-) -> Found:
+def find_schedule(hours: Ahead, fan: FanProblem, target: float) -> Found:
     """The cheapest schedule that holds the target by calendar days, and today's even in air as feared.
 
     Where none does, what is left of today need not make up for its beginning; where that does not help, the rest after
@@ -76,20 +67,9 @@ def find_schedule(
         ways.append((hours.unguarded(), True))
     for way, forgiving in ways:
         air = way.target(target, forgiving=forgiving)
-        found = Found(
-            wary_schedule(
-                way.outlook,
-                way.under(way.forecast.feared).outdoor_ug_m3,
-                rates,
-                air,
-                costs=costs,
-                dwell=dwell,
-                speeds=speeds,
-            ),
-            way,
-            forgiving,
-            way is not hours,
-        )
+        feared_ug_m3 = way.under(way.forecast.feared).outdoor_ug_m3
+        schedule = wary_schedule(replace(fan, outlook=way.outlook), feared_ug_m3, air)
+        found = Found(schedule, way, forgiving, way is not hours)
         if found.schedule.holds:
             break
     return found

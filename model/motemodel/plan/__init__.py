@@ -1,16 +1,18 @@
 """Planning: when to run the fan, when to change the filter, what a filter does over its life.
 
-Parts: `fan` (what a way to run it comes to), `fan_rules` (simple ways), `fan_schedule` (the cheapest that holds the
-target, or the cleanest within a budget; `fan_steps`, `fan_bound`, `fan_polish` do its work), `fan_wary` (one that can
-still hold it if the air turns), `fan_smoke` (when filtering cannot), `forecast` (outdoor air and calls ahead), `change`
-(limits of a filter), `season` (the year's running ahead), `clogging` (when a drop meets its limit), `household` (the
-house round it), `life` (years of it there), `day` (one unchanging day with it), `proof` (the fan-off / fan-on test).
+Parts: `fan` (what a way to run it comes to), `fan_rules` (simple ways), `fan_problem` (what is planned for),
+`fan_schedule` (the cheapest that holds the target, or the cleanest within a budget; `fan_steps`, `fan_bound`,
+`fan_polish` do its work), `fan_wary` (one that can still hold it if the air turns), `fan_smoke` (when filtering
+cannot), `forecast` (outdoor air and calls ahead), `change` (limits of a filter), `season` (the year's running ahead),
+`clogging` (when a drop meets its limit), `household` (the house round it), `life` (years of it there), `day` (one
+unchanging day with it), `proof` (the fan-off / fan-on test).
 """
 
 from .change import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling, reach_by_growth
 from .clogging import DropHistory, LoadAhead, reach_by_clogging
 from .day import steady_air
 from .fan import FanPlan, HouseRates, Outlook, barred_after_cooling, planned
+from .fan_problem import FanProblem
 from .fan_rules import ALWAYS_ON, THERMOSTAT_ONLY, above_indoors, best_plan, minutes_of_each_hour, simple_plans
 from .fan_schedule import PLANNED, Schedule, best_air, best_air_by_days, best_schedule
 from .fan_smoke import intake_shut_gain, room_cleaner_m3h, without_intake
@@ -62,6 +64,7 @@ __all__ = [
     "DropHistory",
     "Dwell",
     "FanPlan",
+    "FanProblem",
     "Forecast",
     "HouseRates",
     "Household",

@@ -108,8 +108,11 @@ class PricedSchedules:
         slope, constant = self._stage(weight, cost_weight)
         share = np.linspace(0.0, 1.0, _LEVELS)
         level = self._low[:-1, np.newaxis] + share * self._span[:-1, np.newaxis]
-        # (T, state, option, level, price), in the order in which the steps are walked
-        q = slope.transpose(3, 0, 1, 2)[:, :, :, np.newaxis, :] * level[:, np.newaxis, np.newaxis, :, np.newaxis]
+        # Laid out in memory as the steps are walked: numpy would take over the order of what is transposed.
+        q = np.empty((count, 2, options, _LEVELS, many))
+        np.multiply(
+            slope.transpose(3, 0, 1, 2)[:, :, :, np.newaxis, :], level[:, np.newaxis, np.newaxis, :, np.newaxis], out=q
+        )
         q += constant.transpose(3, 0, 1, 2)[:, :, :, np.newaxis, :]
         value = np.zeros(((count + 1) * 2 * _LEVELS, many))
         here = value.reshape(count + 1, 2, _LEVELS, many)

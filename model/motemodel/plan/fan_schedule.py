@@ -4,14 +4,15 @@ Exposure is priced (`fan_bound`), the prices are searched (`fan_search`), what c
 (`fan_polish`), and the best that keeps the limit is told with its distance from the proven bound.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..bounds import FloatArray, fraction, not_negative
-from .fan import BoolArray, FanPlan, HouseRates, Outlook
+from .fan import BoolArray, FanPlan
 from .fan_bound import Problem
+from .fan_problem import FanProblem
 from .fan_search import (
     Candidate,
     cheapest,
@@ -25,7 +26,7 @@ from .fan_search import (
     weighed,
     within,
 )
-from .fan_steps import AirTarget, Choice, Costs, Dwell, FanSteps, Speed, fan_steps
+from .fan_steps import AirTarget, Choice, Costs, FanSteps
 
 PLANNED = "planned"
 
@@ -61,25 +62,16 @@ class Schedule:
         return max(self.cost - self.least_cost, 0.0) / self.cost if self.cost > 0.0 else 0.0
 
 
-def best_schedule(
-    outlook: Outlook,
-    rates: HouseRates,
-    target: AirTarget,
-    *,
-    costs: Costs | None = None,
-    dwell: Dwell | None = None,
-    speeds: tuple[Speed, ...] = (),
-    left_undone: float = _LEFT_UNDONE,
-) -> Schedule:
+def best_schedule(fan: FanProblem, target: AirTarget, *, left_undone: float = _LEFT_UNDONE) -> Schedule:
     """The cheapest schedule that holds the target in every averaging period.
 
     For a period in which no schedule can hold it, all is done that the fan can do for it but for the share
-    `left_undone`, a 200th, since the last of it costs the most. Without `speeds` the fan has the one of the house's
-    rates. Least times hold within the horizon and for what is under way (`dwell`): a run under way is finished even
-    into steps in which the fan may not be asked for.
+    `left_undone`, a 200th, since the last of it costs the most. Least times hold within the horizon and for what is
+    under way: a run under way is finished even into steps in which the fan may not be asked for.
     """
     left_undone = float(fraction("left_undone", left_undone))
-    problem = _problem(outlook, rates, target.periods(outlook.steps), costs, dwell, speeds)
+    outlook = fan.outlook
+    problem = fan.in_periods(target.periods(outlook.steps))
     allowance = target.allowances(outlook.steps, outlook.step_h)
     cleanest = np.full(allowance.size, np.nan)
     best = resting(problem)
@@ -102,19 +94,10 @@ def best_schedule(
     return _told(problem, best, min(least_cost, best.cost), means, held, cleanest)
 
 
-def with_choice(
-    best: Schedule,
-    choice: Choice,
-    outlook: Outlook,
-    rates: HouseRates,
-    target: AirTarget,
-    *,
-    costs: Costs | None = None,
-    dwell: Dwell | None = None,
-    speeds: tuple[Speed, ...] = (),
-) -> Schedule:
+def with_choice(best: Schedule, choice: Choice, fan: FanProblem, target: AirTarget) -> Schedule:
     """What another `choice` (T,) comes to, beside the `best` schedule of the same problem, whose bounds hold for it."""
-    problem = _problem(outlook, rates, target.periods(outlook.steps), costs, dwell, speeds)
+    outlook = fan.outlook
+    problem = fan.in_periods(target.periods(outlook.steps))
     allowance = target.allowances(outlook.steps, outlook.step_h)
     other = weighed(problem, choice)
     means = target.means(other.exposure, outlook.steps, outlook.step_h)
@@ -122,23 +105,15 @@ def with_choice(
     return _told(problem, other, min(best.least_cost, other.cost), means, held, best.cleanest_ug_m3)
 
 
-def best_air(
-    outlook: Outlook,
-    rates: HouseRates,
-    budget: float,
-    *,
-    costs: Costs | None = None,
-    dwell: Dwell | None = None,
-    speeds: tuple[Speed, ...] = (),
-) -> tuple[Schedule, float]:
+def best_air(fan: FanProblem, budget: float) -> tuple[Schedule, float]:
     """The schedule of the lowest mean within `budget`, and a mean below which no such schedule comes, ug/m3.
 
-    What is under way (`dwell`) is finished even beyond the budget. `least_cost` of the schedule is nought: here the air
+    What is under way is finished even beyond the budget. `least_cost` of the schedule is nought: here the air
     is bounded, not the cost.
     """
     budget = float(not_negative("budget", budget))
-    problem = _problem(outlook, rates, np.zeros(outlook.steps, dtype=np.intp), costs, dwell, speeds)
-    hours = outlook.steps * outlook.step_h
+    problem = fan.in_periods(np.zeros(fan.outlook.steps, dtype=np.intp))
+    hours = fan.outlook.steps * fan.outlook.step_h
     best = resting(problem)
     least = float(best.exposure[0])
     affordable = max(budget, best.cost) * (1.0 + 1e-9)
@@ -153,71 +128,38 @@ def best_air(
     return _told(problem, best, 0.0, mean, np.ones(1, dtype=np.bool_), np.full(1, np.nan)), least / hours
 
 
-def best_air_by_days(
-    outlook: Outlook,
-    rates: HouseRates,
-    budgets_kwh: FloatArray,
-    day: NDArray[np.intp],
-    *,
-    dwell: Dwell | None = None,
-    speeds: tuple[Speed, ...] = (),
-) -> tuple[Schedule, float]:
+def best_air_by_days(fan: FanProblem, budgets_kwh: FloatArray, day: NDArray[np.intp]) -> tuple[Schedule, float]:
     """As `best_air`, but what is asked for on each day has an energy budget of its own, `budgets_kwh` (K,).
 
-    `day` (T,) numbers the day of each step, as `calendar_days` does. The days are planned one after the other, each
-    from the air and the state of the fan that the one before leaves; the mean that no such schedule comes below is that
-    of the budgets put together, which binds less. A run under way at midnight is finished on the next day's budget.
+    `day` (T,) numbers the day of each step, as `calendar_days` does. What the problem's costs say is left aside. The
+    days are planned one after the other, each from the air and the state of the fan that the one before leaves; the
+    mean that no such schedule comes below is that of the budgets put together, which binds less. A run under way at
+    midnight is finished on the next day's budget.
     """
-    dwell = dwell or Dwell()
+    fan = replace(fan, costs=Costs())
+    outlook = fan.outlook
     period = AirTarget(1.0, day).periods(outlook.steps)
     budgets = not_negative("budgets_kwh", budgets_kwh)
     if budgets.shape != (int(period[-1]) + 1,):
         raise ValueError(f"budgets_kwh: shape {budgets.shape}; give one for each of the {int(period[-1]) + 1} days")
-    whole = _problem(outlook, rates, period, None, dwell, speeds)
+    whole = fan.in_periods(period)
     choice = np.zeros(outlook.steps, dtype=np.intp)
     spent = np.empty(budgets.size)
-    level, state = outlook.start_ug_m3, dwell
+    level, state = outlook.start_ug_m3, fan.dwell
     for k, budget in enumerate(budgets.tolist()):
         own = np.flatnonzero(period == k)
         part = slice(int(own[0]), int(own[-1]) + 1)
-        found, _ = best_air(
-            outlook.part(part, level), rates, budget, dwell=state, speeds=tuple(each.part(part) for each in speeds)
-        )
+        own_speeds = tuple(speed.part(part) for speed in fan.speeds)
+        found, _ = best_air(replace(fan, outlook=outlook.part(part, level), dwell=state, speeds=own_speeds), budget)
         choice[part], spent[k] = found.choice, found.cost
         level = float(whole.steps.trajectory(choice)[part.stop])
         state = state.after(found.choice, outlook.step_h)
     together = float(np.maximum(budgets, spent).sum())
-    _, least = best_air(outlook, rates, together, dwell=dwell, speeds=speeds)
+    _, least = best_air(fan, together)
     best = weighed(whole, choice)
     hours = np.bincount(period) * outlook.step_h
     held = np.ones(budgets.size, dtype=np.bool_)
     return _told(whole, best, 0.0, best.exposure / hours, held, np.full(budgets.size, np.nan)), least
-
-
-def only_speed(rates: HouseRates) -> tuple[Speed, ...]:
-    """The speeds of a fan that has but one: that of the house's rates."""
-    return (Speed("on", rates.clean_air_per_h, rates.fan_power_w),)
-
-
-def _problem(
-    outlook: Outlook,
-    rates: HouseRates,
-    period: NDArray[np.intp],
-    costs: Costs | None,
-    dwell: Dwell | None,
-    speeds: tuple[Speed, ...],
-) -> Problem:
-    dwell = dwell or Dwell()
-    speeds = speeds or only_speed(rates)
-    return Problem(
-        steps=fan_steps(outlook, rates, speeds, costs or Costs()),
-        run=dwell.run_steps(outlook.step_h),
-        rest=dwell.rest_steps(outlook.step_h),
-        period=period,
-        running_now=dwell.running_now,
-        speed_now=min(dwell.speed_now, len(speeds)),
-        committed=dwell.committed_steps(outlook.step_h),
-    )
 
 
 def _told(

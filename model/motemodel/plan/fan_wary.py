@@ -5,47 +5,37 @@ air as feared: could running throughout from then on still hold the target? Wher
 the feared air at once. A day that is not at risk costs nothing more by it.
 """
 
-from dataclasses import replace
-
 import numpy as np
 
 from ..bounds import FloatArray, not_negative
-from .fan import HouseRates, Outlook
-from .fan_schedule import Schedule, best_schedule, only_speed, with_choice
-from .fan_steps import AirTarget, Choice, Costs, Dwell, FanSteps, Speed, fan_steps
+from .fan_problem import FanProblem
+from .fan_schedule import Schedule, best_schedule, with_choice
+from .fan_steps import AirTarget, Choice, FanSteps
 
 _LOOK_AGAIN_H = 1.0
 
 
-def wary_schedule(
-    outlook: Outlook,
-    feared_ug_m3: FloatArray,
-    rates: HouseRates,
-    target: AirTarget,
-    *,
-    costs: Costs | None = None,
-    dwell: Dwell | None = None,
-    speeds: tuple[Speed, ...] = (),
-) -> Schedule:
+def wary_schedule(fan: FanProblem, feared_ug_m3: FloatArray, target: AirTarget) -> Schedule:
     """As `best_schedule`, but so that the first averaging period can be held in feared outdoor air, too.
 
     `feared_ug_m3` (T,) is such as `Forecast.feared`. Where carrying out the best schedule for an hour and then running
     wherever the fan may would not hold the first period in it, that period is planned for the feared air; if it cannot
-    be held there, all is done for it that the fan can do. What is told of the schedule is told in the air of `outlook`,
-    and its `least_cost` is that of holding the target in it. Raises ValueError where the feared air does not fit.
+    be held there, all is done for it that the fan can do. What is told of the schedule is told in the air of the
+    problem, and its `least_cost` is that of holding the target in it. Raises ValueError where the feared air does not
+    fit.
     """
-    feared = replace(outlook, outdoor_ug_m3=not_negative("feared_ug_m3", feared_ug_m3))
-    best = best_schedule(outlook, rates, target, costs=costs, dwell=dwell, speeds=speeds)
+    outlook = fan.outlook
+    feared = fan.under(not_negative("feared_ug_m3", feared_ug_m3))
+    best = best_schedule(fan, target)
     first = target.periods(outlook.steps) == 0
-    if not best.held[0] or not (feared.outdoor_ug_m3 > outlook.outdoor_ug_m3)[first].any():
+    if not best.held[0] or not (feared.outlook.outdoor_ug_m3 > outlook.outdoor_ug_m3)[first].any():
         return best
-    steps = fan_steps(feared, rates, speeds or only_speed(rates), Costs())
     begun = best.choice[: max(int(_LOOK_AGAIN_H / outlook.step_h + 1e-9), 1)]
-    if _least_exposure(steps, begun, int(first.sum())) <= target.allowances(outlook.steps, outlook.step_h)[0]:
+    if _least_exposure(feared.steps, begun, int(first.sum())) <= target.allowances(outlook.steps, outlook.step_h)[0]:
         return best
-    uneasy = replace(outlook, outdoor_ug_m3=np.where(first, feared.outdoor_ug_m3, outlook.outdoor_ug_m3))
-    safe = best_schedule(uneasy, rates, target, costs=costs, dwell=dwell, speeds=speeds, left_undone=0.0)
-    return with_choice(best, safe.choice, outlook, rates, target, costs=costs, dwell=dwell, speeds=speeds)
+    uneasy = fan.under(np.where(first, feared.outlook.outdoor_ug_m3, outlook.outdoor_ug_m3))
+    safe = best_schedule(uneasy, target, left_undone=0.0)
+    return with_choice(best, safe.choice, fan, target)
 
 
 def _least_exposure(steps: FanSteps, begun: Choice, until: int) -> float:

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from motemodel.plan import (
     AirTarget,
+    FanProblem,
     HouseRates,
     Outlook,
     above_indoors,
@@ -61,6 +62,6 @@ def test_the_guard_takes_its_share_of_every_run_that_is_forced() -> None:
     barred = np.full(144, 0.3)
     now = Outlook(1 / 12, np.full(144, 60.0), np.full(144, 0.1), np.ones(144, dtype=bool), 25.0, barred=barred)
     assert now.running(np.ones(144, dtype=bool)) == pytest.approx(0.7)
-    assert best_schedule(now, HOUSE, AirTarget(1.0)).plan.running.max() == pytest.approx(0.7)
+    assert best_schedule(FanProblem(now, HOUSE), AirTarget(1.0)).plan.running.max() == pytest.approx(0.7)
     with pytest.raises(ValueError, match="one value a step"):
         Outlook(1.0, np.ones(2), np.ones(2), np.ones(2, dtype=bool), 1.0, barred=np.ones(3))

@@ -13,6 +13,7 @@ from motemodel.plan import (
     AirTarget,
     Costs,
     Dwell,
+    FanProblem,
     HouseRates,
     Outlook,
     Schedule,
@@ -23,8 +24,7 @@ from motemodel.plan import (
     calendar_days,
     planned,
 )
-from motemodel.plan.fan_bound import PricedSchedules, Problem
-from motemodel.plan.fan_steps import fan_steps
+from motemodel.plan.fan_bound import PricedSchedules
 
 HOUSE = HouseRates(0.35, 0.7, 2.5, 330.0, source_ug_m3_h=1.0)
 STEP_H = 1.0 / 12.0
@@ -149,7 +149,7 @@ def test_no_schedule_that_can_be_counted_costs_less_than_the_proven_bound(
     # Exhaustive enumeration as the oracle: every schedule of up to ten steps that keeps the rules.
     now, house, costs, dwell, _ = case
     every, target = enumerated(case)
-    found = best_schedule(now, house, AirTarget(target), costs=costs, dwell=dwell)
+    found = best_schedule(FanProblem(now, house, costs=costs, dwell=dwell), AirTarget(target))
     holding = every.mean <= target * (1.0 + 1e-9)
     assert found.holds
     assert (every.choice == found.choice).all(axis=1).any()
@@ -165,14 +165,7 @@ def test_the_priced_bound_is_below_every_schedule_and_close_to_the_best(
 ) -> None:
     now, house, costs, dwell, _ = case
     every, _ = enumerated(case)
-    problem = Problem(
-        steps=fan_steps(now, house, (Speed("on", house.clean_air_per_h, house.fan_power_w),), costs),
-        run=dwell.run_steps(now.step_h),
-        rest=dwell.rest_steps(now.step_h),
-        period=np.zeros(now.steps, dtype=np.intp),
-        running_now=dwell.running_now,
-        committed=dwell.committed_steps(now.step_h),
-    )
+    problem = FanProblem(now, house, costs, dwell).in_periods(np.zeros(now.steps, dtype=np.intp))
     bounds, schedules = PricedSchedules(problem).solve(np.array([[price]]), np.ones(1))
     priced = every.cost + price * every.mean * now.steps * now.step_h
     assert bounds[0] <= priced.min() * (1.0 + 1e-9) + 1e-12
@@ -188,7 +181,7 @@ def test_no_schedule_within_the_budget_is_cleaner_than_the_proven_bound(
     now, house, costs, dwell, share = case
     every, _ = enumerated(case)
     budget = float(every.cost.min() + min(share, 1.0) * (every.cost.max() - every.cost.min()))
-    found, least_mean = best_air(now, house, budget, costs=costs, dwell=dwell)
+    found, least_mean = best_air(FanProblem(now, house, costs=costs, dwell=dwell), budget)
     assert found.cost <= budget * (1.0 + 1e-9)
     affordable = every.mean[every.cost <= budget * (1.0 + 1e-9)]
     assert least_mean <= affordable.min() * (1.0 + 1e-9) + 1e-9
@@ -202,7 +195,7 @@ def test_in_most_countable_cases_the_schedule_is_the_best_there_is() -> None:
         now = Outlook(0.25, rng.uniform(0, 120, 11), rng.uniform(0, 0.4, 11), np.ones(11, dtype=bool), 20.0)
         case = (now, HOUSE, Costs(0.2), Dwell(0.5, 0.5, bool(rng.integers(2)), 0.5), rng.uniform(0.1, 0.9))
         every, target = enumerated(case)
-        found = best_schedule(now, HOUSE, AirTarget(target), costs=case[2], dwell=case[3])
+        found = best_schedule(FanProblem(now, HOUSE, costs=case[2], dwell=case[3]), AirTarget(target))
         least = float(every.cost[every.mean <= target * (1.0 + 1e-9)].min())
         exact += found.cost <= least + 1e-9
         worst = max(worst, found.cost - least)
@@ -233,7 +226,7 @@ def test_with_speeds_too_no_schedule_that_can_be_counted_costs_less_than_the_pro
     (now, house, costs, dwell, share), speeds = case_and_speeds
     every = Enumeration(now, house, costs, dwell, dwell.run_steps(now.step_h), dwell.rest_steps(now.step_h), speeds)
     target = max(float(every.mean.min() + share * np.ptp(every.mean)), 1e-3)
-    found = best_schedule(now, house, AirTarget(target), costs=costs, dwell=dwell, speeds=speeds)
+    found = best_schedule(FanProblem(now, house, costs=costs, dwell=dwell, speeds=speeds), AirTarget(target))
     least = float(every.cost[every.mean <= target * (1.0 + 1e-9)].min())
     (own,) = np.flatnonzero((every.choice == found.choice).all(axis=1))
     assert found.holds
@@ -251,7 +244,7 @@ def test_a_run_keeps_the_speed_that_it_begins_with_for_its_least_time() -> None:
     house, costs = HouseRates(0.0, 1.0, 1.0, 300.0, source_ug_m3_h=1.0), Costs(0.5, per_start=0.0)
     speeds, dwell = (Speed("low", 0.5, 20.0, early), Speed("high", 1.0, 300.0)), Dwell(0.2, 0.0)
     every = Enumeration(now, house, costs, dwell, 2, 1, speeds)
-    found = best_schedule(now, house, AirTarget(0.2274), costs=costs, dwell=dwell, speeds=speeds)
+    found = best_schedule(FanProblem(now, house, costs=costs, dwell=dwell, speeds=speeds), AirTarget(0.2274))
     assert not found.holds
     assert found.choice.tolist() == every.choice[every.mean.argmin()].tolist() == [0, 0, 2, 2, 0, 0]
     assert found.cleanest_ug_m3 == pytest.approx(every.mean.min(), rel=0.01)
@@ -268,7 +261,7 @@ def test_with_two_speeds_in_most_countable_cases_the_schedule_is_the_best_there_
         dwell = Dwell(0.5, 0.5, bool(rng.integers(2)), 0.5)
         every = Enumeration(now, HOUSE, Costs(0.2), dwell, 2, 2, speeds)
         target = float(every.mean.min() + rng.uniform(0.1, 0.9) * np.ptp(every.mean))
-        found = best_schedule(now, HOUSE, AirTarget(target), costs=Costs(0.2), dwell=dwell, speeds=speeds)
+        found = best_schedule(FanProblem(now, HOUSE, costs=Costs(0.2), dwell=dwell, speeds=speeds), AirTarget(target))
         least = float(every.cost[every.mean <= target * (1.0 + 1e-9)].min())
         exact += found.cost <= least + 1e-9
         over.append(found.cost / least - 1.0)
@@ -287,7 +280,7 @@ def test_days_with_budgets_of_their_own_are_kept_to_them_and_none_is_cleaner_tha
     every = Enumeration(now, house, Costs(), dwell, dwell.run_steps(now.step_h), dwell.rest_steps(now.step_h))
     energy = np.array([every.cost_by_step[:, day == k].sum(axis=1) for k in np.unique(day)])
     budgets = energy.min(axis=1) + np.array([first, second])[: len(energy)] * np.ptp(energy, axis=1)
-    found, least = best_air_by_days(now, house, budgets, day, dwell=dwell)
+    found, least = best_air_by_days(FanProblem(now, house, dwell=dwell), budgets, day)
     (own,) = np.flatnonzero((every.choice == found.choice).all(axis=1))
     affordable = every.mean[(energy <= budgets[:, np.newaxis] * (1.0 + 1e-9) + 1e-12).all(axis=0)]
     assert found.plan.mean_ug_m3 == pytest.approx(every.mean[own], rel=1e-9)
@@ -302,7 +295,7 @@ def test_days_with_budgets_of_their_own_are_kept_to_them_and_none_is_cleaner_tha
 def test_noise_keeps_the_fan_to_the_hours_in_which_nobody_minds_it() -> None:
     evening = np.arange(288) >= 144
     held = [
-        best_schedule(outlook(), HOUSE, AirTarget(15.0), costs=Costs(0.2, np.where(evening, noise, 0.0)))
+        best_schedule(FanProblem(outlook(), HOUSE, costs=Costs(0.2, np.where(evening, noise, 0.0))), AirTarget(15.0))
         for noise in (0.0, 0.5)
     ]
     assert all(each.holds for each in held)
@@ -346,7 +339,7 @@ def test_least_times_and_quiet_hours_are_kept_and_the_target_is_held_where_runni
 ) -> None:
     now, house, dwell = case
     period = calendar_days(17.0, now.steps, STEP_H) if by_day else None
-    found = best_schedule(now, house, AirTarget(target, period), dwell=dwell)
+    found = best_schedule(FanProblem(now, house, dwell=dwell), AirTarget(target, period))
     committed = min(dwell.committed_steps(STEP_H), now.steps)
     assert keeps_least_times(
         found.choice, dwell.run_steps(STEP_H), dwell.rest_steps(STEP_H), dwell.running_now, committed
@@ -365,7 +358,7 @@ def test_least_times_and_quiet_hours_are_kept_and_the_target_is_held_where_runni
 def test_the_mean_of_a_schedule_agrees_with_a_general_integrator() -> None:
     # scipy's solve_ivp as the oracle, tolerance 1e-10, one step after another.
     now = outlook(96)
-    found = best_schedule(now, HOUSE, AirTarget(12.0))
+    found = best_schedule(FanProblem(now, HOUSE), AirTarget(12.0))
     level, area = now.start_ug_m3, 0.0
     for on, air in zip(found.plan.running, now.outdoor_ug_m3, strict=True):
         loss = HOUSE.loss_fan_off_per_h + on * HOUSE.clean_air_per_h
@@ -384,13 +377,13 @@ def test_two_days_are_planned_to_within_a_twentieth_of_the_proven_bound() -> Non
     gaps = []
     for _ in range(6):
         now = replace(outlook(576, outdoor=rng.uniform(40, 100)), called=rng.uniform(0, 0.3, 576))
-        found = best_schedule(now, HOUSE, AirTarget(rng.uniform(9, 14), calendar_days(9.0, 576, STEP_H)))
+        found = best_schedule(FanProblem(now, HOUSE), AirTarget(rng.uniform(9, 14), calendar_days(9.0, 576, STEP_H)))
         gaps.append(found.gap)
     assert np.median(gaps) <= 0.05
 
 
 def test_clean_air_outdoors_asks_for_no_fan() -> None:
-    found = best_schedule(outlook(outdoor=5.0, start=3.0), HOUSE, AirTarget(15.0))
+    found = best_schedule(FanProblem(outlook(outdoor=5.0, start=3.0), HOUSE), AirTarget(15.0))
     assert found.holds
     assert found.cost == found.gap == 0.0
     assert not found.choice.any()
@@ -398,7 +391,7 @@ def test_clean_air_outdoors_asks_for_no_fan() -> None:
 
 def test_smoke_beyond_the_filter_is_proven_to_be_so_and_answered_with_the_cleanest() -> None:
     now = outlook(outdoor=600.0)
-    found = best_schedule(now, HOUSE, AirTarget(15.0))
+    found = best_schedule(FanProblem(now, HOUSE), AirTarget(15.0))
     throughout = planned("", np.ones(now.steps), now, HOUSE)
     assert not found.holds
     assert found.cleanest_ug_m3[0] > 15.0
@@ -411,15 +404,15 @@ def test_smoke_beyond_the_filter_is_proven_to_be_so_and_answered_with_the_cleane
 def test_a_day_beyond_reach_does_not_give_up_the_next() -> None:
     air = np.where(np.arange(576) < 288, 900.0, 40.0)
     now = Outlook(STEP_H, air, np.zeros(576), np.ones(576, dtype=bool), 60.0)
-    found = best_schedule(now, HOUSE, AirTarget(15.0, calendar_days(0.0, 576, STEP_H)))
+    found = best_schedule(FanProblem(now, HOUSE), AirTarget(15.0, calendar_days(0.0, 576, STEP_H)))
     assert found.held.tolist() == [False, True]
     assert found.period_mean_ug_m3[1] == pytest.approx(15.0, rel=0.02)
 
 
 def test_what_the_day_has_had_already_counts() -> None:
     period = calendar_days(12.0, 144, STEP_H)
-    clean = best_schedule(outlook(144), HOUSE, AirTarget(15.0, period, past_h=12.0, past_mean_ug_m3=5.0))
-    dirty = best_schedule(outlook(144), HOUSE, AirTarget(15.0, period, past_h=12.0, past_mean_ug_m3=18.0))
+    clean = best_schedule(FanProblem(outlook(144), HOUSE), AirTarget(15.0, period, past_h=12.0, past_mean_ug_m3=5.0))
+    dirty = best_schedule(FanProblem(outlook(144), HOUSE), AirTarget(15.0, period, past_h=12.0, past_mean_ug_m3=18.0))
     assert clean.holds
     assert dirty.holds
     assert clean.cost < dirty.cost
@@ -430,14 +423,14 @@ def test_the_fan_runs_when_power_is_cheap_and_ears_are_elsewhere() -> None:
     half = np.arange(288) < 144
     steady = replace(outlook(), outdoor_ug_m3=np.full(288, 60.0))
     for costs in (Costs(np.where(half, 0.4, 0.1)), Costs(0.1, noise_per_h=np.where(half, 0.1, 0.0))):
-        found = best_schedule(steady, HOUSE, AirTarget(15.0), costs=costs)
+        found = best_schedule(FanProblem(steady, HOUSE, costs=costs), AirTarget(15.0))
         assert found.holds
         assert (found.choice[half] > 0).sum() < (found.choice[~half] > 0).sum()
 
 
 def test_dear_starts_make_few_of_them() -> None:
-    often = best_schedule(outlook(), HOUSE, AirTarget(15.0), costs=Costs(0.2))
-    seldom = best_schedule(outlook(), HOUSE, AirTarget(15.0), costs=Costs(0.2, per_start=0.1))
+    often = best_schedule(FanProblem(outlook(), HOUSE, costs=Costs(0.2)), AirTarget(15.0))
+    seldom = best_schedule(FanProblem(outlook(), HOUSE, costs=Costs(0.2, per_start=0.1)), AirTarget(15.0))
     assert sum(on for on, _, _ in runs(seldom.choice)) < sum(on for on, _, _ in runs(often.choice))
 
 
@@ -447,52 +440,54 @@ def test_a_low_speed_that_costs_less_per_clean_air_is_taken_and_may_run_in_the_n
     now = replace(outlook(), allowed=~night)
     low = Speed("low", 1.25, 330.0 / 8.0, allowed=np.ones(288, dtype=bool))
     high = Speed("high", 2.5, 330.0)
-    one = best_schedule(now, HOUSE, AirTarget(15.0), speeds=(high,))
-    two = best_schedule(now, HOUSE, AirTarget(15.0), speeds=(low, high))
+    one = best_schedule(FanProblem(now, HOUSE, speeds=(high,)), AirTarget(15.0))
+    two = best_schedule(FanProblem(now, HOUSE, speeds=(low, high)), AirTarget(15.0))
     assert two.holds
     assert two.cost < one.cost
     assert not (two.choice[night] == 2).any()
 
 
 def test_power_that_costs_nothing_buys_the_cleanest_air() -> None:
-    found = best_schedule(outlook(), HOUSE, AirTarget(8.5), costs=Costs(0.0))
+    found = best_schedule(FanProblem(outlook(), HOUSE, costs=Costs(0.0)), AirTarget(8.5))
     assert found.cost == found.gap == 0.0
     assert found.holds
 
 
 def test_a_fan_that_cleans_nothing_is_not_run() -> None:
-    found = best_schedule(outlook(), replace(HOUSE, clean_air_per_h=0.0), AirTarget(8.0))
+    found = best_schedule(FanProblem(outlook(), replace(HOUSE, clean_air_per_h=0.0)), AirTarget(8.0))
     assert not found.holds
     assert not found.choice.any()
 
 
 def test_a_fan_whose_leaky_ducts_bring_more_than_it_cleans_is_left_alone() -> None:
     leaky = replace(HOUSE, clean_air_per_h=0.2, fan_extra_entry_per_h=0.5)
-    assert not best_schedule(outlook(), leaky, AirTarget(8.0)).choice.any()
+    assert not best_schedule(FanProblem(outlook(), leaky), AirTarget(8.0)).choice.any()
 
 
 def test_what_does_not_fit_is_refused() -> None:
     now = outlook(24)
     with pytest.raises(ValueError, match="price_per_kwh"):
-        best_schedule(now, HOUSE, AirTarget(10.0), costs=Costs(np.ones(3)))
+        best_schedule(FanProblem(now, HOUSE, costs=Costs(np.ones(3))), AirTarget(10.0))
     with pytest.raises(ValueError, match="period"):
-        best_schedule(now, HOUSE, AirTarget(10.0, np.zeros(3, dtype=np.intp)))
+        best_schedule(FanProblem(now, HOUSE), AirTarget(10.0, np.zeros(3, dtype=np.intp)))
     with pytest.raises(ValueError, match="order of time"):
         AirTarget(10.0, np.array([1, 0]))
     with pytest.raises(ValueError, match="speed low"):
-        best_schedule(now, HOUSE, AirTarget(10.0), speeds=(Speed("low", 1.0, 10.0, np.ones(2, dtype=bool)),))
+        best_schedule(
+            FanProblem(now, HOUSE, speeds=(Speed("low", 1.0, 10.0, np.ones(2, dtype=bool)),)), AirTarget(10.0)
+        )
     with pytest.raises(ValueError, match="least_run_h"):
-        best_schedule(now, HOUSE, AirTarget(10.0), dwell=Dwell(least_run_h=1000.0))
+        best_schedule(FanProblem(now, HOUSE, dwell=Dwell(least_run_h=1000.0)), AirTarget(10.0))
     with pytest.raises(ValueError, match="for_h"):
         Dwell(for_h=float("nan"))
     with pytest.raises(ValueError, match="above zero"):
         AirTarget(0.0)
     with pytest.raises(ValueError, match="budget"):
-        best_air(now, HOUSE, -1.0)
+        best_air(FanProblem(now, HOUSE), -1.0)
 
 
 def test_a_schedule_tells_itself() -> None:
-    found = best_schedule(outlook(), HOUSE, AirTarget(15.0))
+    found = best_schedule(FanProblem(outlook(), HOUSE), AirTarget(15.0))
     assert isinstance(found, Schedule)
     assert found.plan.run_hours == pytest.approx(found.plan.running.sum() * STEP_H)
 
@@ -515,8 +510,8 @@ def test_any_house_gets_a_finite_schedule_that_is_no_dirtier_than_said(
 ) -> None:
     now = Outlook(step_h, np.linspace(0.0, air, steps), np.zeros(steps), np.ones(steps, dtype=bool), start)
     dwell = Dwell(2 * step_h, step_h)
-    found = best_schedule(now, HouseRates(*rates), AirTarget(target), costs=Costs(price), dwell=dwell)
-    cleanest, least = best_air(now, HouseRates(*rates), price, costs=Costs(price), dwell=dwell)
+    found = best_schedule(FanProblem(now, HouseRates(*rates), costs=Costs(price), dwell=dwell), AirTarget(target))
+    cleanest, least = best_air(FanProblem(now, HouseRates(*rates), costs=Costs(price), dwell=dwell), price)
     assert np.isfinite([found.cost, found.least_cost, found.plan.mean_ug_m3, cleanest.plan.mean_ug_m3, least]).all()
     assert least <= cleanest.plan.mean_ug_m3 * (1.0 + 1e-6) + 1e-9
     assert found.holds == (found.period_mean_ug_m3[0] <= target * (1.0 + 1e-8))

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from motemodel.plan import AirTarget, Dwell, HouseRates, Outlook, best_schedule, planned, wary_schedule
+from motemodel.plan import AirTarget, Dwell, FanProblem, HouseRates, Outlook, best_schedule, planned, wary_schedule
 
 HOUSE = HouseRates(0.35, 0.7, 2.5, 330.0)
 STEP_H = 1.0 / 12.0
@@ -31,9 +31,9 @@ def lived(turned_at: int, wary: bool, target: float = 8.0, until: int = 24) -> t
         air = AirTarget(target, past_h=float(hour), past_mean_ug_m3=exposure / hour if hour else 0.0)
         dwell = Dwell(0.25, 0.25, running, since)
         found = (
-            wary_schedule(now, np.full(left, 90.0), HOUSE, air, dwell=dwell)
+            wary_schedule(FanProblem(now, HOUSE, dwell=dwell), np.full(left, 90.0), air)
             if wary
-            else best_schedule(now, HOUSE, air, dwell=dwell)
+            else best_schedule(FanProblem(now, HOUSE, dwell=dwell), air)
         )
         choice = found.choice[:HOUR]
         dwell = dwell.after(choice, STEP_H)
@@ -58,8 +58,8 @@ def test_the_day_is_held_when_the_air_turns_in_the_afternoon() -> None:
 
 def test_a_day_that_is_not_at_risk_is_planned_as_ever() -> None:
     now = outlook(np.full(24 * HOUR, 30.0))
-    bold = best_schedule(now, HOUSE, AirTarget(12.0))
-    wary = wary_schedule(now, np.full(24 * HOUR, 45.0), HOUSE, AirTarget(12.0))
+    bold = best_schedule(FanProblem(now, HOUSE), AirTarget(12.0))
+    wary = wary_schedule(FanProblem(now, HOUSE), np.full(24 * HOUR, 45.0), AirTarget(12.0))
     assert bold.cost > 0.0
     assert (wary.choice == bold.choice).all()
 
@@ -67,9 +67,9 @@ def test_a_day_that_is_not_at_risk_is_planned_as_ever() -> None:
 def test_feared_air_has_to_fit() -> None:
     now = outlook(np.full(24 * HOUR, 30.0))
     with pytest.raises(ValueError, match="shapes"):
-        wary_schedule(now, np.full(5, 45.0), HOUSE, AirTarget(12.0))
+        wary_schedule(FanProblem(now, HOUSE), np.full(5, 45.0), AirTarget(12.0))
     with pytest.raises(ValueError, match="feared_ug_m3"):
-        wary_schedule(now, np.full(24 * HOUR, np.nan), HOUSE, AirTarget(12.0))
+        wary_schedule(FanProblem(now, HOUSE), np.full(24 * HOUR, np.nan), AirTarget(12.0))
 
 
 @settings(max_examples=40, deadline=None)
@@ -87,7 +87,7 @@ def test_what_can_be_held_in_feared_air_still_can_after_an_hour_of_the_plan(
     now = Outlook(STEP_H, expected, np.zeros(expected.size), np.ones(expected.size, dtype=bool), start)
     ahead = Outlook(STEP_H, feared, now.called, now.allowed, start)
     throughout = planned("", np.ones(expected.size), ahead, HOUSE)
-    wary = wary_schedule(now, feared, HOUSE, AirTarget(target))
+    wary = wary_schedule(FanProblem(now, HOUSE), feared, AirTarget(target))
     then = np.ones(expected.size)
     then[:HOUR] = wary.choice[:HOUR] > 0
     if throughout.mean_ug_m3 <= target:
