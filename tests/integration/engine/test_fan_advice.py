@@ -20,7 +20,7 @@ from moteledger.engine.fan_search import find_schedule
 from moteledger.engine.grid import gridded
 from moteledger.settings import House
 from moteledger.store import Series, from_us, to_us
-from motemodel.plan import Costs, HouseRates
+from motemodel.plan import FanProblem, HouseRates
 
 RATES = {"entry": 0.35, "loss": 0.6, "clean_air_per_h": 3.0}
 Readings = dict[str, Series]
@@ -171,7 +171,7 @@ def test_smoke_that_needs_it_overrules_the_rest_after_cooling(
     settings = rook_house(house, "5 ug/m3")
     hours_ahead = ahead(settings, gridded(settings, week | {"cooling.running": series(hours, cooling)}))
     rates = HouseRates(0.35, 0.6, 3.0, 400.0)
-    easy, hard = (find_schedule(hours_ahead, rates, target, Costs(), None) for target in (8.0, 3.0))
+    easy, hard = (find_schedule(hours_ahead, FanProblem(hours_ahead.outlook, rates), target) for target in (8.0, 3.0))
     assert (easy.schedule.holds, easy.unguarded) == (True, False)
     assert (hard.schedule.holds, hard.unguarded) == (True, True)
 
@@ -190,7 +190,7 @@ def test_a_poor_beginning_of_the_day_is_made_good_where_it_can_be_and_else_let_b
     rates = HouseRates(0.35, 0.6, 3.0, 400.0)
     within = replace(hours_ahead, today_ug_m3=10.0)
     lost = replace(hours_ahead, today_ug_m3=40.0)
-    made_good, let_be = (find_schedule(each, rates, 8.0, Costs(), None) for each in (within, lost))
+    made_good, let_be = (find_schedule(each, FanProblem(each.outlook, rates), 8.0) for each in (within, lost))
     assert (made_good.schedule.holds, made_good.forgiving) == (True, False)
     assert (let_be.schedule.holds, let_be.forgiving) == (True, True)
     assert let_be.schedule.plan.run_hours < made_good.schedule.plan.run_hours
@@ -206,7 +206,7 @@ def test_where_the_fan_cannot_hold_it_the_intake_and_a_cleaner_of_a_size_or_leav
     rates = HouseRates(0.35, 0.6, 3.0, 400.0)
 
     def told(target: float) -> str:
-        found = find_schedule(smoke, rates, target, Costs(), None)
+        found = find_schedule(smoke, FanProblem(outlook, rates), target)
         return decision(found, (), rates, target, settings)[1]
 
     # At rest 0.35 * 200 / 3.6 = 19.4 ug/m3; for 15 the loss has to be 4.67 1/h, in 366 m3 some 390 m3/h more.
