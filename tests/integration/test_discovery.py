@@ -7,6 +7,7 @@ Things Discovery, section "DNS-Based Service Discovery" (from memory).
 import asyncio
 import socket
 import time
+from collections.abc import Awaitable
 from contextlib import suppress
 from typing import Any
 from uuid import uuid4
@@ -15,7 +16,7 @@ import pytest
 from dnslib import QTYPE, DNSRecord
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from zeroconf import NonUniqueNameException
+from zeroconf.asyncio import AsyncServiceInfo
 
 from moteledger.cli.listening import announce
 from moteledger.discovery import Announcement, service_infos
@@ -53,11 +54,18 @@ async def test_the_page_and_the_thing_description_are_found_until_the_service_en
     async with Announcement(house, "127.0.0.1", 8467):
         thing = await asyncio.to_thread(asked, "_wot._tcp.local.", "PTR", house)
         page = await asyncio.to_thread(asked, "_http._tcp.local.", "PTR", house)
-    assert await asyncio.to_thread(asked, "_wot._tcp.local.", "PTR", house, 2.0) is None
+        # A second service of that name on one machine: each program has the port, one of them gets what is sent to it.
+        async with Announcement(house, "127.0.0.1", 8468) as second:
+            assert second.instance == f"{house}-2"
+            other = await asyncio.to_thread(asked, f"{house}-2._http._tcp.local.", "SRV", house)
+    assert await asyncio.to_thread(asked, "_wot._tcp.local.", "PTR", house, 1.0) is None
     assert thing is not None
     assert page is not None
+    assert other is not None
     assert record(thing, QTYPE.PTR).label.label[0] == house.encode()
     assert record(thing, QTYPE.SRV).port == 8467
+    assert record(other, QTYPE.SRV).port == 8468
+    assert record(other, QTYPE.SRV).target != record(thing, QTYPE.SRV).target
     assert set(record(thing, QTYPE.TXT).data) == {b"td=/.well-known/wot", b"type=Thing", b"scheme=http"}
     assert str(record(thing, QTYPE.A)) == "127.0.0.1"
     assert record(page, QTYPE.TXT).data == [b"path=/"]
@@ -75,18 +83,31 @@ def test_any_name_of_a_house_gives_records_that_can_be_sent(name: str) -> None:
         assert info.dns_text().text is not None
 
 
-async def test_a_name_that_others_hold_on_to_is_told_and_ends_nothing(monkeypatch: pytest.MonkeyPatch, caplog) -> None:
-    async def taken(*_: object, **__: object) -> None:
-        raise NonUniqueNameException
+async def test_a_name_that_others_hold_is_told_and_ends_nothing(monkeypatch: pytest.MonkeyPatch, caplog) -> None:
+    held, announced = {"Wren House", "Wren House-2"}, []
 
-    monkeypatch.setattr("zeroconf.asyncio.AsyncZeroconf.async_register_service", taken)
-    announcing = asyncio.create_task(announce("Wren House", Network(), 8467))
-    async with asyncio.timeout(60):
-        while not caplog.records and not announcing.done():  # noqa: ASYNC110  a log has nothing to wait for
-            await asyncio.sleep(0.01)
-    assert "not announced on the network: its name cannot be announced (NonUniqueNameException)" in caplog.text
-    assert not announcing.done()
-    announcing.cancel()
+    async def answered(zeroconf: object, info: AsyncServiceInfo) -> bool:
+        return info.name.split(".")[0] in held
+
+    async def register(zeroconf: object, info: AsyncServiceInfo, **_: object) -> Awaitable[None]:
+        announced.append(info.name)
+        return asyncio.sleep(0)
+
+    async def told(words: str) -> None:
+        announcing = asyncio.create_task(announce("Wren House", Network(), 8467))
+        async with asyncio.timeout(60):
+            while words not in caplog.text and not announcing.done():  # noqa: ASYNC110  a log has nothing to wait for
+                await asyncio.sleep(0.01)
+        assert not announcing.done()
+        announcing.cancel()
+
+    monkeypatch.setattr("moteledger.discovery._is_taken", answered)
+    monkeypatch.setattr("zeroconf.asyncio.AsyncZeroconf.async_register_service", register)
+    await told("another service on the network is called 'Wren House': this one is announced as 'Wren House-3'")
+    assert announced == ["Wren House-3._http._tcp.local.", "Wren House-3._wot._tcp.local."]
+    held.update(f"Wren House-{number}" for number in range(3, 21))
+    await told("not announced on the network: 20 services on the network are called 'Wren House'")
+    assert len(announced) == 2
 
 
 def test_a_service_for_this_machine_only_is_not_announced() -> None:

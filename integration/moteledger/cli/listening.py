@@ -113,7 +113,14 @@ async def announce(name: str, network: Network, port: int) -> None:
 
     scheme = "http" if network.certificate_file is None else "https"
     try:
-        async with Announcement(name, network.listen, port, scheme):
+        async with Announcement(name, network.listen, port, scheme) as announced:
+            if announced.number > 1:
+                _log.warning(
+                    "another service on the network is called %r: this one is announced as %r; give it another name in "
+                    "its settings file",
+                    name,
+                    announced.instance,
+                )
             await asyncio.Event().wait()
     except OSError as error:
         _log.warning("the service is not announced on the network: %s", error)
