@@ -5,7 +5,7 @@ Every answer is an `Estimate` with its 90 % interval or an `Unknown` that says w
 Parts: `answer`, `record` (what all work on), `recurrence` (the balance behind a noisy sensor), `fit` (robust fit and
 its intervals), `outdoors` (what the outdoor readings say), `house_model` (what is fitted), `gain`, `events`, `airing`,
 `account` (what was made indoors), `answers`, `identification` (all of it together), `decay`, `bypass`, `verdict`,
-`pressure`.
+`theil_sen` (a straight line that outliers do not tilt), `pressure`.
 """
 
 from .answer import Z_90, Answer, Estimate, Unknown
@@ -16,6 +16,7 @@ from .gain import GainPrior, gain_side_by_side
 from .identification import Identification, identify
 from .pressure import DailyDrops, PressureStep, PressureWatch, StepKind, drop_at_reference, watch_pressure
 from .record import HouseRecord
+from .theil_sen import TheilSenLine, theil_sen_line
 from .verdict import SHARE_NEEDED, Cause, CauseKind, Delivery, Evidence, Verdict, judge, quotient
 
 __all__ = [
@@ -38,6 +39,7 @@ __all__ = [
     "PressureStep",
     "PressureWatch",
     "StepKind",
+    "TheilSenLine",
     "Unknown",
     "Verdict",
     "by_weather_per_h",
@@ -52,5 +54,6 @@ __all__ = [
     "identify",
     "judge",
     "quotient",
+    "theil_sen_line",
     "watch_pressure",
 ]

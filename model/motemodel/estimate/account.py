@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..bounds import FloatArray
-from .answer import Estimate
+from .answer import Z_90, Estimate
 from .events import Event, bursts, spans
 from .fit import Fit, fit
 from .house_model import HouseModel, Seen
@@ -72,7 +72,7 @@ def events_of(
     after = max(1, round(0.5 / record.step_h))
     for first, last in spans(joined):
         mass_ug = float(emission[first:last].sum()) * record.step_h
-        spread_ug = 1.645 * 1.5 * float(fitted.scale[first:last].mean()) * record.volume_m3
+        spread_ug = Z_90 * 1.5 * float(fitted.scale[first:last].mean()) * record.volume_m3
         spread_ug = float(np.hypot(spread_ug, 0.25 * mass_ug))
         if mass_ug <= 0.0:
             continue

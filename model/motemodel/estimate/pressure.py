@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-import scipy
 
 from ..bounds import FloatArray
 from ..filters import USUAL_EXPONENT
-from .answer import Answer, Estimate, Unknown
+from .answer import Z_90, Answer, Estimate, Unknown
+from .theil_sen import theil_sen_line
 
 _DEAD_PA = 1.5
 _LEAST_DAYS = 5
@@ -178,7 +178,7 @@ def _trend(
         if not drop.size:
             why = Unknown("no reading with the fan running since the filter was changed", "wait for some")
             return PressureWatch(why, why, steps, True)
-        half = 1.645 * float(np.std(drop)) / max(np.sqrt(days.size), 1.0)
+        half = Z_90 * float(np.std(drop)) / max(np.sqrt(days.size), 1.0)
         why = Unknown(
             f"only {days.size} days with the fan running since the filter was changed", "wait for a week of readings"
         )
@@ -192,14 +192,14 @@ def _trend(
 
 def _line(place: FloatArray, value: FloatArray, end: float) -> tuple[Estimate, float, float]:
     """Slope of the Theil-Sen line with its interval, widened for autocorrelation; its value at the end, half width."""
-    slope, intercept, low, high = scipy.stats.theilslopes(value, place, 0.9)
-    residual = value - (intercept + slope * place)
+    line = theil_sen_line(place, value)
+    slope, residual = line.slope.value, value - line.at(place)
     lag = float(np.clip(np.corrcoef(residual[:-1], residual[1:])[0, 1], 0.0, 0.9)) if np.ptp(residual) > 0.0 else 0.0
     wider = np.sqrt((1.0 + lag) / (1.0 - lag))
-    low, high = slope - wider * (slope - low), slope + wider * (high - slope)
-    scatter = 1.4826 * float(np.median(np.abs(residual))) * 1.645 * wider / np.sqrt(place.size)
+    low, high = slope - wider * (slope - line.slope.low), slope + wider * (line.slope.high - slope)
+    scatter = 1.4826 * float(np.median(np.abs(residual))) * Z_90 * wider / np.sqrt(place.size)
     half = float(np.hypot(scatter, 0.5 * (high - low) * 0.5 * (place[-1] - place[0])))
-    return Estimate(float(slope), float(low), float(high)), float(intercept + slope * end), half
+    return Estimate(slope, float(low), float(high)), line.intercept + slope * end, half
 
 
 def _steps(time: FloatArray, drop: FloatArray, static: FloatArray | None, clean: float) -> tuple[PressureStep, ...]:
