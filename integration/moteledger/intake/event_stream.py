@@ -4,10 +4,8 @@ import codecs
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from .hub_connection import LARGEST_DOCUMENT
+from .hub_connection import LARGEST_DOCUMENT, number_asked
 from .retrying import SourceError
-
-_MOST_DIGITS = 9
 
 
 class Event(NamedTuple):
@@ -56,6 +54,6 @@ class EventParser:
             self._size += len(value) + 1
         elif name == "id" and "\0" not in value:
             self.last_id = value
-        elif name == "retry" and value.isascii() and value.isdecimal():
-            self.retry_s = int(value[:_MOST_DIGITS]) / 1000.0
+        elif name == "retry" and (pause_ms := number_asked(value)) is not None:
+            self.retry_s = pause_ms / 1000.0
         return None

@@ -98,14 +98,22 @@ async def told_within(patience_s: float) -> AsyncIterator[None]:
         raise SourceError(f"broke off ({_brief(error)}); check it and the network") from None
 
 
+def number_asked(text: str) -> int | None:
+    """The whole number that a server asks for, None for anything but ASCII digits; nine digits pass any pause."""
+    if not (text.isascii() and text.isdecimal()):
+        return None
+    return int(text.lstrip("0")[:_MOST_DIGITS] or "0")
+
+
 def asked_pause_s(headers: Mapping[str, str]) -> float:
     """How long the answer asks to be left alone (Retry-After, RFC 9110 section 10.2.3), 0 where it asks for nothing.
 
     It is a number of seconds, or a date that is taken by the answer's own Date: our clocks need not agree.
     """
     asked = headers.get("Retry-After", "").strip()
-    if asked.isascii() and asked.isdecimal():
-        return float(asked[:_MOST_DIGITS])
+    number = number_asked(asked)
+    if number is not None:
+        return float(number)
     try:
         waiting = parsedate_to_datetime(asked) - parsedate_to_datetime(headers.get("Date", ""))
     except (TypeError, ValueError, OverflowError):

@@ -17,6 +17,10 @@ LONGEST_ASKED_S = 3600.0
 """A server that asks to be left alone for longer is asked again after this: its clock or its words may be wrong."""
 
 
+_AN_HOUR_US = 3_600_000_000
+_MOST_REMEMBERED = 20
+
+
 class SourceError(Exception):
     """A source does not do what it should; the message says what, and what to do.
 
@@ -47,6 +51,21 @@ class Pace:
 PACE = Pace()
 
 
+class _News:
+    """Tells what the log has not been told yet, so that what comes back every second stands in it once."""
+
+    def __init__(self) -> None:
+        self._last_us: dict[str, int] = {}
+
+    def is_new(self, problem: str, now_us: int) -> bool:
+        """Whether a problem is another one than those of the last hour."""
+        before_us = self._last_us.pop(problem, None)
+        self._last_us[problem] = now_us
+        if len(self._last_us) > _MOST_REMEMBERED:
+            del self._last_us[next(iter(self._last_us))]
+        return before_us is None or abs(now_us - before_us) > _AN_HOUR_US
+
+
 async def keep_trying(
     source: Source,
     attempt: Callable[[], Awaitable[None]],
@@ -55,19 +74,31 @@ async def keep_trying(
     every_s: float = 0.0,
     pace: Pace = PACE,
 ) -> None:
-    """Run `attempt` for ever: `every_s` after it began if it worked, else after a pause that grows."""
-    loop = asyncio.get_running_loop()
+    """Run `attempt` for ever: `every_s` after it began if it worked, else after a pause that grows.
+
+    A problem is logged when it comes up, and again only after an hour without it.
+    """
+    loop, news = asyncio.get_running_loop(), _News()
+
+    def told(problem: str, cause: Exception | None = None, least_s: float = 0.0) -> float:
+        pause_s = pace.pause_s(source.consecutive_failures + 1, random.random())  # noqa: S311  spreads, hides nothing
+        pause_s = max(pause_s, least_s)
+        now_us = clock()
+        if news.is_new(problem, now_us):
+            _log.log(logging.ERROR if cause else logging.WARNING, "%s: %s", source.name, problem, exc_info=cause)
+        source.failed(problem, now_us + round(pause_s * 1e6))
+        return pause_s
+
     while True:
         began = loop.time()
         try:
             await attempt()
         except SourceError as error:
-            pause_s = _told(source, str(error), clock, pace, least_s=error.wait_s)
+            pause_s = told(str(error), least_s=error.wait_s)
         except (SecretError, TlsError, StoreError) as error:
-            pause_s = _told(source, str(error), clock, pace)
+            pause_s = told(str(error))
         except Exception as error:
-            _log.exception("%s: unexpected failure", source.name)
-            pause_s = _told(source, f"failed unexpectedly ({type(error).__name__}); the log says more", clock, pace)
+            pause_s = told(f"failed unexpectedly ({type(error).__name__}); the log says more", error)
         else:
             pause_s = max(0.0, began + every_s - loop.time())
         stop_if_cancelled()
@@ -83,12 +114,3 @@ def stop_if_cancelled() -> None:
     task = asyncio.current_task()
     if task is not None and task.cancelling():
         raise asyncio.CancelledError
-
-
-def _told(source: Source, problem: str, clock: Clock, pace: Pace, *, least_s: float = 0.0) -> float:
-    pause_s = pace.pause_s(source.consecutive_failures + 1, random.random())  # noqa: S311  spreads, hides nothing
-    pause_s = max(pause_s, least_s)
-    if source.consecutive_failures == 0:
-        _log.warning("%s: %s", source.name, problem)
-    source.failed(problem, clock() + round(pause_s * 1e6))
-    return pause_s

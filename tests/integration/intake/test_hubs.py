@@ -397,6 +397,7 @@ async def test_a_hub_that_asks_to_be_left_alone_is(hub, house, run) -> None:
         # WHATWG HTML, section 9.2.6: ASCII digits alone set the reconnection time, in milliseconds (from memory).
         (b"retry: 10000\n", 10.0),
         (b"retry:250\n", 0.25),
+        (b"retry: 0000000000250\n", 0.25),
         (b"retry: 10s\n", 0.0),
         (b"retry: -1\n", 0.0),
         (b"retry: \xd9\xa3\n", 0.0),

@@ -1,6 +1,7 @@
 """Trying again ends when it is told to, whatever goes wrong at that moment."""
 
 import asyncio
+from itertools import chain, repeat
 
 import pytest
 
@@ -31,3 +32,36 @@ async def test_an_attempt_that_ends_at_the_moment_of_the_cancellation_is_the_las
     with pytest.raises(asyncio.CancelledError):
         await asyncio.wait_for(trying, timeout=5)
     assert attempts == 1
+
+
+async def test_what_goes_wrong_every_second_is_logged_once_until_another_thing_does(caplog) -> None:
+    ended = SourceError("ended the stream; connecting again")
+    told = chain([ended] * 5, [SourceError("said nothing for 60 s")] * 2, [KeyError("a defect")] * 3, repeat(ended))
+    now_us, attempts = 0, 0
+    source = Arrivals().source("cellar", "events", "http://cellar", ())
+
+    async def attempt() -> None:
+        nonlocal now_us, attempts
+        now_us, attempts = now_us + 1_000_000, attempts + 1
+        # Each time the stream is taken up again, and breaks again.
+        source.good(now_us)
+        raise next(told)
+
+    async def attempted(more: int) -> list[str]:
+        caplog.clear()
+        until = attempts + more
+        async with asyncio.timeout(60):
+            while attempts < until:  # noqa: ASYNC110  a source tells nobody
+                await asyncio.sleep(0)
+        return [record.getMessage() for record in caplog.records if record.levelname != "INFO"]
+
+    trying = asyncio.create_task(keep_trying(source, attempt, lambda: now_us, pace=Pace(0.0, 0.0)))
+    assert await attempted(20) == [
+        "cellar: ended the stream; connecting again",
+        "cellar: said nothing for 60 s",
+        "cellar: failed unexpectedly (KeyError); the log says more",
+    ]
+    assert "a defect" in caplog.text
+    now_us += 2 * 3_600_000_000
+    assert await attempted(5) == ["cellar: ended the stream; connecting again"]
+    trying.cancel()
