@@ -8,13 +8,14 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike
 
-from ..bounds import FloatArray, not_negative, within
+from ..bounds import FloatArray, not_negative, positive, within
 from .blower import Blower
 from .resistance import DuctCurve, Resistance
 
 Values = TypeVar("Values", float, FloatArray)
 
 _BISECTIONS = 60
+_LOOKED_AT = 200
 
 
 class NoOperatingPointError(ValueError):
@@ -99,6 +100,36 @@ class AirHandler:
             duct_drop_pa=float(self.duct(airflow)),
             fan_power_w=float(self.blower.power_w(static)),
         )
+
+    def filter_drop_at(self, airflow_m3h: float) -> float:
+        """The drop, Pa, of the filter behind which blower and ducts settle at an airflow: what the ducts leave of it.
+
+        The inverse of `operating_point`, for the drop that a filter may come to before too little air passes. Of two
+        statics with that airflow the higher one counts, since a filter that loads gets there last. Zero or below where
+        the ducts alone hold back as much. Raises NoOperatingPointError where the blower moves more up to the end of its
+        curve, or less all along it.
+        """
+        airflow = float(positive("airflow", airflow_m3h))
+        statics = np.linspace(*self.blower.static_range_pa, _LOOKED_AT)
+        enough = self.blower.airflow_m3h(statics) >= airflow
+        if not enough.any():
+            raise NoOperatingPointError(
+                f"airflow: the blower moves less than {airflow:g} m3/h all along its curve; ask for less"
+            )
+        if enough[-1]:
+            raise NoOperatingPointError(
+                f"airflow: at {statics[-1]:.0f} Pa, the end of its curve, the blower moves more than "
+                f"{airflow:g} m3/h still; give a table that ends higher"
+            )
+        last = int(np.flatnonzero(enough)[-1])
+        static = scipy.optimize.brentq(
+            lambda pressure: float(self.blower.airflow_m3h(pressure)) - airflow,
+            statics[last],
+            statics[last + 1],
+            xtol=1e-10,
+            rtol=1e-12,
+        )
+        return float(static - self.duct(airflow))
 
     def operating_points(
         self, filter_drop: Callable[[FloatArray], FloatArray], stages: tuple[int, ...]

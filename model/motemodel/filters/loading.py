@@ -46,6 +46,11 @@ class Deposit:
             self.surface_m2 + other.surface_m2,
         )
 
+    def times(self, factor: ArrayLike) -> "Deposit":
+        """So many times this deposit, zero or more; arrays broadcast."""
+        times = not_negative("factor", factor)
+        return Deposit(self.mass_mg * times, self.clogging_mg * times, self.surface_m2 * times)
+
     @classmethod
     def by_size(cls, mass_mg: ArrayLike, diameter_um: ArrayLike) -> "Deposit":
         """Deposit of masses (mg) of particles of given diameters (um); the sizes run along the last axis.

@@ -4,13 +4,14 @@ Parts: `fan` (what a way to run it comes to), `fan_rules` (simple ways), `fan_pr
 `fan_schedule` (the cheapest that holds the target, or the cleanest within a budget; `fan_steps`, `fan_bound`,
 `fan_polish` do its work), `fan_wary` (one that can still hold it if the air turns), `fan_smoke` (when filtering
 cannot), `forecast` (outdoor air and calls ahead), `change` (limits of a filter), `season` (the year's running ahead),
-`clogging` (when a drop meets its limit), `household` (the house round it), `life` (years of it there), `day` (one
-unchanging day with it), `proof` (the fan-off / fan-on test).
+`clogging` (when a drop meets its limit), `fading` (when too few fine particles are taken), `household` (the house round
+it), `life` (years of it there), `day` (one unchanging day with it), `proof` (the fan-off / fan-on test).
 """
 
 from .change import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling, reach_by_growth
 from .clogging import DropHistory, LoadAhead, reach_by_clogging
 from .day import steady_air
+from .fading import Filling, reach_by_fading
 from .fan import FanPlan, HouseRates, Outlook, barred_after_cooling, planned
 from .fan_problem import FanProblem
 from .fan_rules import ALWAYS_ON, THERMOSTAT_ONLY, above_indoors, best_plan, minutes_of_each_hour, simple_plans
@@ -65,6 +66,7 @@ __all__ = [
     "Dwell",
     "FanPlan",
     "FanProblem",
+    "Filling",
     "Forecast",
     "HouseRates",
     "Household",
@@ -102,6 +104,7 @@ __all__ = [
     "reach_by_age",
     "reach_by_clogging",
     "reach_by_cost",
+    "reach_by_fading",
     "reach_by_filling",
     "reach_by_growth",
     "room_cleaner_m3h",

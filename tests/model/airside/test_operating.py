@@ -205,3 +205,44 @@ def test_californias_area_for_a_one_inch_filter_is_just_within_150_feet_a_minute
 def test_impossible_figures_are_refused_by_name_and_fix(call: Any, told: str) -> None:
     with pytest.raises(ValueError, match=re.escape(told)):
         call()
+
+
+@pytest.mark.parametrize("name", ["PSC", "BPM const torque"])
+@pytest.mark.parametrize("added", ["0.1", "0.2"])
+def test_the_filter_drop_at_a_published_airflow_is_that_of_the_filter_added(
+    name: str, added: str, published: Published
+) -> None:
+    airflow = published[f"doe_op_{name.replace(' ', '_')}_{added}"]["expected"][0]
+    handler = AirHandler(ordinary(NAMES[name]), at_1200_cfm(0.5))
+    drop = handler.filter_drop_at(airflow * M3H_PER_CFM) / PA_PER_INCH_WATER
+    assert drop == pytest.approx(float(added) * (airflow / 1200.0) ** 2, abs=0.003)
+
+
+def test_what_the_ducts_leave_of_the_static_is_the_filters() -> None:
+    # By hand: half way from 2,000 to 1,600 m3/h is half way from 100 to 200 Pa; ducts of 50 Pa at 2,000 m3/h, by the
+    # square law, take 50 * 0.9**2 = 40.5 of the 150 Pa.
+    table = Blower.from_table([100.0, 200.0], [2000.0, 1600.0])
+    handler = AirHandler(table, DuctCurve(2000.0, 50.0))
+    assert handler.filter_drop_at(1800.0) == pytest.approx(109.5)
+    for airflow, side in ((1500.0, "still"), (2100.0, "all along")):
+        with pytest.raises(NoOperatingPointError, match=side):
+            handler.filter_drop_at(airflow)
+    for nothing in (0.0, -5.0, np.nan, np.inf):
+        with pytest.raises(ValueError, match="airflow"):
+            handler.filter_drop_at(nothing)
+    assert AirHandler(table, DuctCurve(2000.0, 300.0)).filter_drop_at(1800.0) < 0.0, "the ducts alone hold back more"
+
+
+@given(family=families, share=st.floats(0.5, 1.2), less=st.floats(0.8, 0.999), duct_inwc=st.floats(0.1, 0.5))
+def test_the_filter_drop_at_an_airflow_is_where_the_blower_settles_and_more_for_less_air(
+    family: BlowerFamily, share: float, less: float, duct_inwc: float
+) -> None:
+    handler = AirHandler(ordinary(family), at_1200_cfm(duct_inwc))
+    airflow = 1200.0 * M3H_PER_CFM * share
+    try:
+        drop, more = handler.filter_drop_at(airflow), handler.filter_drop_at(less * airflow)
+    except NoOperatingPointError:
+        return
+    assert more > drop
+    if drop > 0.0:
+        assert handler.operating_point(DuctCurve(airflow, drop)).airflow_m3h == pytest.approx(airflow, rel=1e-6)
