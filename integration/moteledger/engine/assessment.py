@@ -171,12 +171,29 @@ class PressureChange(Document):
     evidence: str
 
 
+LimitReason = Literal["pressure", "airflow", "efficiency", "dust", "age"]
+
+
+class FilterLimit(Document):
+    """One limit of a filter's life: the day on which it is reached and its 90 % interval, and why that is one.
+
+    None where there is no such day; `told` says why not, in the same plain words.
+    """
+
+    reason: LimitReason
+    on: date | None = None
+    earliest: date | None = None
+    latest: date | None = None
+    told: str
+
+
 class FilterAdvice(Document):
     """When to change the filter and why.
 
     `order_by` leaves time to buy one; after `cost_best_on` keeping it costs more than a new one. `installed_on` is when
     this one went in, and `change_seen_on` the day on which the drop fell as it does when a filter is changed.
-    `drop_when_new_pa`: at the reference airflow in its first day of running; None where no drop is measured.
+    `drop_when_new_pa`: at the reference airflow in its first day of running; None where no drop is measured. `limits`:
+    each limit of its life, the first to be reached first; the first one's day is `change_on`.
     """
 
     drop_at_reference_pa: Figure
@@ -192,6 +209,7 @@ class FilterAdvice(Document):
     change_seen_on: date | None = None
     drop_when_new_pa: Figure | None = None
     pressure_changes: tuple[PressureChange, ...] = ()
+    limits: tuple[FilterLimit, ...] = ()
 
 
 Action = Literal["run", "rest", "leave"]

@@ -141,7 +141,7 @@ def _remarks(fitted: Fitted, new: Stage, result: Outcome | None) -> tuple[str, .
             f"Charged media: as particles load them the assembly fades from {100.0 * new.pm25_efficiency.value:.0f} to "
             f"{kept} by the end of its life ({_merv(least)} new, {_merv(result.end.merv[0])} then)."
         )
-    if result is not None and result.life.ended_by not in ("age", "pressure"):
+    if result is not None and result.life.ended_by not in ("age", "pressure", "efficiency"):
         remarks.append("The system, not the filter, ends its life: a stronger blower or freer ducts would use it up.")
     return tuple(remarks)
 

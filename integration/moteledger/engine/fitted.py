@@ -80,7 +80,7 @@ class Fitted:
             )
         settings = candidate.as_one()
         return cls(
-            system, settings, system.with_fittings(candidate), *_variants(settings), coil_covered=candidate.coil_covered
+            system, settings, system.with_fittings(candidate), *variants(settings), coil_covered=candidate.coil_covered
         )
 
     @classmethod
@@ -89,7 +89,7 @@ class Fitted:
         settings = system.house.filter
         if settings is None or assembly(settings) is None:
             return None
-        return cls(system, settings, system.with_fittings(None), *_variants(settings))
+        return cls(system, settings, system.with_fittings(None), *variants(settings))
 
     def operating_point(self) -> OperatingPoint[float]:
         """Where the blower settles with the clean filter; raises NoOperatingPointError where it does not."""
@@ -294,7 +294,8 @@ def _static_basis(system: System) -> str:
     return "the most that the blower's nameplate allows (air_handler.rated_static)"
 
 
-def _variants(settings: FilterSettings) -> tuple[Filter, Filter, Filter]:
+def variants(settings: FilterSettings) -> tuple[Filter, Filter, Filter]:
+    """The assembly with media at the least, the middle and the most of its rating; ComparisonError if not surveyed."""
     base = assembly(settings)
     if base is None:
         raise ComparisonError("face_area and rated_drop are needed; without them the airflow cannot be told")

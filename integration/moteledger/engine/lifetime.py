@@ -39,6 +39,7 @@ _CLOGGING_OF_AIR = float(OUTDOOR_URBAN.bin_fractions(DEFAULT_GRID) @ clogging_we
 
 ENDED_BY = {
     "pressure": "its resistance reaches its final drop",
+    "efficiency": "it takes too few of the fine particles",
     "airflow": "the airflow falls to the least that coil and furnace bear",
     "static": "the external static reaches what the blower is rated for",
     "blower": "the blower's curve ends",
@@ -208,6 +209,9 @@ def _lived(
     floor = least_airflow_m3h(system)
     if floor is not None and life.airflow_m3h[0] > floor:
         reached["airflow"] = life.day_when(life.airflow_m3h, floor)
+    asked = settings.least_efficiency
+    if asked is not None and life.pm25_efficiency[0] > asked:
+        reached["efficiency"] = life.day_when(life.pm25_efficiency, asked)
     rated = system.house.air_handler.rated_static
     if rated is not None and life.external_static_pa[0] < rated:
         reached["static"] = life.day_when(life.external_static_pa, rated)

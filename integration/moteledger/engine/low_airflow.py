@@ -34,7 +34,7 @@ def low_airflow(house: House, gridded: GriddedHouse, filter_: FilterAdvice, load
 
 def _airflow_m3h(gridded: GriddedHouse, load: FilterLoad, expected: Survey) -> float | None:
     """The airflow as read lately, else at the filter's present drop, else as surveyed; None where nobody knows."""
-    read = _read_lately(gridded)
+    read = airflow_read_lately(gridded)
     if read is not None:
         return read
     if load.airflow_m3h is not None:
@@ -42,7 +42,7 @@ def _airflow_m3h(gridded: GriddedHouse, load: FilterLoad, expected: Survey) -> f
     return expected.airflow_m3h.value if isinstance(expected.airflow_m3h, Estimate) else None
 
 
-def _read_lately(gridded: GriddedHouse) -> float | None:
+def airflow_read_lately(gridded: GriddedHouse) -> float | None:
     """Median of the airflow's readings of the last day while cooling ran, or where that is not known the fan."""
     airflow, cooling = gridded.values("duct.airflow"), gridded.values("cooling.running")
     if airflow is None:

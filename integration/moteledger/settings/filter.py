@@ -4,13 +4,27 @@ from datetime import date
 from itertools import pairwise
 from typing import Annotated, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from motemodel.filters import face_velocity_m_s
 
 from .quantities import Airflow, Area, Duration, Fraction, Length, Mass, Pressure
 from .table import Table
 
+
+def _of_percent(value: object) -> object:
+    """A share written in per cent, such as "60 %", as the fraction that it is; fractions stay as they are."""
+    if isinstance(value, str) and value.strip().endswith("%"):
+        try:
+            return float(value.strip()[:-1]) / 100.0
+        except ValueError:
+            pass
+    elif not isinstance(value, str) and (not isinstance(value, int | float) or value <= 1.0):
+        return value
+    raise ValueError(f'{value!r} is no share; write per cent such as "60 %", or a fraction such as 0.6')
+
+
+LeastEfficiency = Annotated[float, BeforeValidator(_of_percent), Field(ge=0.05, le=0.99)]
 Price = Annotated[float, Field(ge=0, le=100_000)]
 
 
@@ -39,7 +53,10 @@ class Gap(Table):
 
 
 class FilterSettings(Table):
-    """The filter assembly in place."""
+    """The filter assembly in place.
+
+    `least_efficiency`: the share of PM2.5 that it has to take as installed, gaps included; below it, it is changed.
+    """
 
     merv: Annotated[int, Field(ge=1, le=16)] | None = None
     efficiency: Ranges | None = None
@@ -50,6 +67,7 @@ class FilterSettings(Table):
     dust_capacity: Annotated[Mass, Field(ge=1)] | None = None
     charged: bool = False
     conditioned_efficiency: Ranges | None = None
+    least_efficiency: LeastEfficiency | None = None
     gaps: tuple[Gap, ...] = ()
     installed: date | None = None
     longest_use: Duration = 8760.0

@@ -537,3 +537,16 @@ def test_any_house_and_candidate_are_compared_or_clearly_refused(
     if entry.outcome is not None:
         assert math.isfinite(value(entry.outcome.life.months))
         assert 0.0 <= value(entry.outcome.indoor.smoke_always_on) < 1e4
+
+
+def test_a_charged_filter_is_spent_when_it_takes_less_than_it_is_asked_to() -> None:
+    charged = {"charged": True, "final_drop": "2 in.w.c.", "longest_use": "1460 d"}
+    (lasting,), (fading,) = (
+        compare(BARE, [candidate(**charged, **asked)]).entries for asked in ({}, {"least_efficiency": "50 %"})
+    )
+    assert fading.outcome is not None
+    assert lasting.outcome is not None
+    assert fading.outcome.life.ended_by == "efficiency"
+    assert lasting.outcome.life.ended_by != "efficiency"
+    assert value(fading.outcome.life.months) < value(lasting.outcome.life.months)
+    assert value(fading.outcome.end.pm25_efficiency) == pytest.approx(0.5, abs=0.03)

@@ -125,3 +125,19 @@ def test_a_rated_drop_at_an_impossible_face_velocity_is_refused() -> None:
 def test_what_would_be_left_unused_is_refused(table: dict[str, Any], told: str) -> None:
     with pytest.raises(ValidationError, match=told):
         House.model_validate({"name": "a house", "house": {"floor_area": "180 m2"}} | table)
+
+
+@pytest.mark.parametrize("written", ["60 %", " 60%", 0.6])
+def test_the_least_efficiency_is_written_as_a_share_or_in_per_cent(written: object) -> None:
+    filter_ = {"merv": 13, "least_efficiency": written}
+    house = House.model_validate({"name": "a house", "house": {"floor_area": "180 m2"}, "filter": filter_})
+    assert house.filter is not None
+    assert house.filter.least_efficiency == pytest.approx(0.6)
+
+
+@pytest.mark.parametrize("written", [60, "60", "sixty %", "nan %", "inf %", "-5 %", 0, "100 %", "%", "60 Pa", [0.6]])
+def test_a_least_efficiency_that_is_no_share_is_refused_by_its_key(written: object) -> None:
+    filter_ = {"merv": 13, "least_efficiency": written}
+    whole = {"name": "a house", "house": {"floor_area": "180 m2"}, "filter": filter_}
+    with pytest.raises(ValidationError, match=r"filter\.least_efficiency"):
+        House.model_validate(whole)
