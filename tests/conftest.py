@@ -14,6 +14,10 @@ settings.register_profile("any machine", **ANY_MACHINE)
 settings.register_profile("gate", **ANY_MACHINE, derandomize=True)
 settings.load_profile("gate" if os.environ.get("CI") else "any machine")
 
+# The matrices here are small, and threads that wait for each other take the time of the other tests. Read when numpy is
+# first loaded, here and in every process that a test starts.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # Many tests start the command or a service, each of which loads the same modules: they are compiled once.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)

@@ -4,10 +4,8 @@ import csv
 import json
 import math
 import os
-import re
 import subprocess
 import sys
-import urllib.request
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -117,38 +115,6 @@ def start_command() -> Iterator[Callable[..., subprocess.Popen[str]]]:
         if process.poll() is None:
             process.kill()
             process.wait(60)
-
-
-class Demo:
-    """A running demo, its address, and the newest reading when it was first met."""
-
-    def __init__(self, process: subprocess.Popen[str]) -> None:
-        assert process.stdout is not None
-        line = process.stdout.readline()
-        address = re.search(r"http://127\.0\.0\.1:\d+", line)
-        assert address is not None, line
-        self.process, self.line, self.address = process, line, address[0]
-        self.met = self.newest()
-
-    def get(self, path: str) -> str:
-        with urllib.request.urlopen(self.address + path, timeout=60) as answer:
-            return str(answer.read().decode())
-
-    def json(self, path: str) -> Any:
-        return json.loads(self.get(path))
-
-    def newest(self) -> str:
-        return str(self.json("/v1/readings?signal=indoor.pm25")["time"][-1])
-
-
-@pytest.fixture(scope="session")
-def demo(start_command: Callable[..., subprocess.Popen[str]]) -> Iterator[Demo]:
-    """One demo for all that look at it."""
-    running = Demo(start_command("demo", "--port", "0"))
-    yield running
-    if running.process.poll() is None:
-        running.process.kill()
-        running.process.communicate(timeout=60)
 
 
 @pytest.fixture(scope="session")

@@ -1,9 +1,15 @@
-"""The demo as a stranger meets it: one command, and a page that says what is simulated, in a real browser too."""
+"""The demo as a stranger meets it: one command, and a page that says what is simulated, in a real browser too.
 
+The tests share one demo, which the last of them ends; what needs seconds to pass stands behind what needs none.
+"""
+
+import json
 import re
 import signal
 import subprocess
-from collections.abc import Callable
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
@@ -15,12 +21,43 @@ from moteledger.demo import HOUSE_FILE
 SECTIONS = ("air", "ledger", "delivery", "filter", "events", "advice/fan", "advice/filter")
 
 
-def test_the_first_line_says_where_the_page_is_and_how_to_stop(demo: Any) -> None:
+class Demo:
+    """A running demo, its address, and the newest reading when it was first met."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        address = re.search(r"http://127\.0\.0\.1:\d+", line)
+        assert address is not None, line
+        self.process, self.line, self.address = process, line, address[0]
+        self.met = self.newest()
+
+    def get(self, path: str) -> str:
+        with urllib.request.urlopen(self.address + path, timeout=60) as answer:
+            return str(answer.read().decode())
+
+    def json(self, path: str) -> Any:
+        return json.loads(self.get(path))
+
+    def newest(self) -> str:
+        return str(self.json("/v1/readings?signal=indoor.pm25")["time"][-1])
+
+
+@pytest.fixture(scope="module")
+def demo(start_command: Callable[..., subprocess.Popen[str]]) -> Iterator[Demo]:
+    running = Demo(start_command("demo", "--port", "0"))
+    yield running
+    if running.process.poll() is None:
+        running.process.kill()
+        running.process.communicate(timeout=60)
+
+
+def test_the_first_line_says_where_the_page_is_and_how_to_stop(demo: Demo) -> None:
     assert demo.line == f"The page is at {demo.address}/ (stop with Ctrl-C).\n"
 
 
 def test_the_page_holds_every_card_filled_and_says_what_is_simulated_and_where_the_air_was_measured(
-    demo: Any,
+    demo: Demo,
 ) -> None:
     page = demo.get("/")
     for name, card in CARDS.items():
@@ -31,13 +68,13 @@ def test_the_page_holds_every_card_filled_and_says_what_is_simulated_and_where_t
 
 
 @pytest.mark.parametrize("section", SECTIONS)
-def test_every_section_is_there_for_machines(section: str, demo: Any) -> None:
+def test_every_section_is_there_for_machines(section: str, demo: Demo) -> None:
     assert demo.json(f"/v1/{section}")["house"] == "Tern Cottage, Saltmere"
 
 
 @pytest.mark.parametrize("width", [360, 1280])
 def test_the_page_fits_a_telephone_and_a_desk_and_raises_no_error(
-    width: int, demo: Any, browser: webdriver.Chrome
+    width: int, demo: Demo, browser: webdriver.Chrome
 ) -> None:
     browser.get("about:blank")
     browser.get_log("browser")
@@ -52,14 +89,14 @@ def test_the_page_fits_a_telephone_and_a_desk_and_raises_no_error(
     assert browser.get_log("browser") == []
 
 
-def test_a_card_alone_in_the_browser_has_its_style_and_raises_no_error(demo: Any, browser: webdriver.Chrome) -> None:
+def test_a_card_alone_in_the_browser_has_its_style_and_raises_no_error(demo: Demo, browser: webdriver.Chrome) -> None:
     browser.get(demo.address + "/cards/account")
     assert browser.get_log("browser") == []
     assert "simulated" in browser.find_element("tag name", "body").text
 
 
 def test_following_the_demo_tells_a_line_and_ends_cleanly_on_request(
-    demo: Any, start_command: Callable[..., subprocess.Popen[str]]
+    demo: Demo, start_command: Callable[..., subprocess.Popen[str]]
 ) -> None:
     # So close that no evening of the demo's house can be enough.
     following = start_command("prove", "--house", HOUSE_FILE, "--live", demo.address, "--within", "5")
@@ -70,3 +107,17 @@ def test_following_the_demo_tells_a_line_and_ends_cleanly_on_request(
     out, err = following.communicate(timeout=60)
     assert (following.returncode, err) == (0, "")
     assert out == "Stopped; the service goes on, and so can the test.\n"
+
+
+def test_time_runs_on_and_new_readings_come_in(demo: Demo) -> None:
+    # The house tells its news every ten seconds.
+    deadline = time.monotonic() + 60.0
+    while demo.newest() <= demo.met and time.monotonic() < deadline:
+        time.sleep(0.25)
+    assert demo.newest() > demo.met
+
+
+def test_it_ends_on_request_without_complaint(demo: Demo) -> None:
+    demo.process.send_signal(signal.SIGTERM)
+    out, err = demo.process.communicate(timeout=60)
+    assert (demo.process.returncode, out, err) == (0, "", "")
