@@ -49,26 +49,64 @@ class Recording:
 def read_recording(path: Path | str, progress: Callable[[float], None] | None = None) -> Recording:
     """Read a recording (CSV, UTF-8, plain or gzip, long or wide form), using 16 bytes of memory per reading.
 
+    Columns of the wide form with a value in every row have one time for them all, which takes 8 bytes per reading less.
     `progress` is called with the share of the file read so far. Raises RecordingError: a recording is usable as a whole
     or not at all.
     """
-    times: dict[str, array[int]] = {}
+    times = _Times()
     values: dict[str, array[float]] = {}
     for chunk in recording_chunks(path, progress):
         if len(chunk.time_us):
-            times.setdefault(chunk.signal, array("q")).frombytes(chunk.time_us.tobytes())
-            values.setdefault(chunk.signal, array("d")).frombytes(chunk.value.tobytes())
-    if not times:
+            known = values.setdefault(chunk.signal, array("d"))
+            times.add(chunk, len(known))
+            known.frombytes(chunk.value.tobytes())
+    if not values:
         raise RecordingError(Path(path), "holds a header but no reading; add rows")
     series: dict[str, Series] = {}
     repeated = differing = 0
-    for signal in list(times):
-        series[signal], same, other = _in_order(
-            np.frombuffer(times.pop(signal), np.int64), np.frombuffer(values.pop(signal), np.float64)
-        )
+    for signal in list(values):
+        value = np.frombuffer(values.pop(signal), np.float64)
+        series[signal], same, other = _in_order(times.take(signal, len(value)), value)
         repeated += same
         differing += other
     return Recording(series, repeated, differing)
+
+
+@dataclass(eq=False)
+class _Line:
+    """The times of one or more signals, and the chunk of them that came last."""
+
+    times: "array[int]"
+    last: NDArray[np.int64] | None = None
+
+    def append(self, time_us: NDArray[np.int64]) -> None:
+        self.times.frombytes(time_us.tobytes())
+        self.last = time_us
+
+
+class _Times:
+    """The times of each signal so far; signals whose times were always the same hold them together."""
+
+    def __init__(self) -> None:
+        self._of_all = _Line(array("q"))
+        self._lines: dict[str, _Line] = {}
+
+    def add(self, chunk: Chunk, known: int) -> None:
+        """Add the times of a chunk; so many of its signal are `known` already."""
+        line = self._lines.get(chunk.signal, self._of_all)
+        if len(line.times) == known:
+            line.append(chunk.time_us)
+        elif line.last is not chunk.time_us or len(line.times) != known + len(chunk.time_us):
+            # Another signal has gone on with times of its own: here they part.
+            line = _Line(line.times[:known])
+            line.append(chunk.time_us)
+        self._lines[chunk.signal] = line
+
+    def take(self, signal: str, known: int) -> NDArray[np.int64]:
+        """The times of a signal of which so many are `known`, not to be written to; others may have gone on since."""
+        found = np.frombuffer(self._lines.pop(signal).times, np.int64)[:known]
+        found.flags.writeable = False
+        return found
 
 
 def recording_chunks(path: Path | str, progress: Callable[[float], None] | None = None) -> Iterator[Chunk]:

@@ -104,6 +104,26 @@ def test_the_same_readings_come_from_every_way_of_writing_them(read, text: str, 
     assert read(change(text)) == EXPECTED
 
 
+def test_columns_without_gaps_hold_one_time_for_them_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(blocks, "_BLOCK_CHARACTERS", 200)
+    rows = [(START_US + minute * MINUTE_US, minute / 2) for minute in range(60)]
+    lines = [
+        f"{from_us(time_us):%Y-%m-%dT%H:%M:%SZ},{value},{'' if number == 50 else value},{value},1"
+        for number, (time_us, value) in enumerate(rows)
+    ]
+    path = tmp_path / "kitchen.csv"
+    path.write_text("\n".join(["time,indoor.pm25,filter.pressure_drop,outdoor.pm25,fan.running", *lines]))
+    recording = read_recording(path)
+    found = contents(recording)
+    assert found["indoor.pm25"] == found["outdoor.pm25"] == rows
+    assert found["filter.pressure_drop"] == rows[:50] + rows[51:]
+    assert found["fan.running"] == [(time_us, 1.0) for time_us, _ in rows]
+    times = {signal: series.time_us for signal, series in recording.series.items()}
+    assert np.shares_memory(times["indoor.pm25"], times["outdoor.pm25"])
+    assert np.shares_memory(times["indoor.pm25"], times["fan.running"])
+    assert not np.shares_memory(times["indoor.pm25"], times["filter.pressure_drop"])
+
+
 def test_columns_may_stand_in_any_order(read) -> None:
     shuffled = "\n".join(",".join(reversed(line.split(","))) for line in LONG.split())
     assert read(shuffled) == EXPECTED
