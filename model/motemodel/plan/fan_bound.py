@@ -215,12 +215,11 @@ class PricedSchedules:
 
 def _argmin(values: FloatArray) -> NDArray[np.uint8]:
     """The least option of (T, state, option, level, M), as (M, T, state, level); numpy's is slow along this axis."""
-    least = values[:, :, 0].copy()
+    least = values[:, :, 0]
     which = np.zeros(least.shape, dtype=np.uint8)
     for j in range(1, values.shape[2]):
-        better = values[:, :, j] < least
-        which[better] = j
-        np.minimum(least, values[:, :, j], out=least)
+        which[values[:, :, j] < least] = j
+        least = np.minimum(values[:, :, j], least) if j + 1 < values.shape[2] else least
     return np.ascontiguousarray(np.moveaxis(which, -1, 0))
 
 
@@ -264,7 +263,8 @@ def _reachable(steps: FanSteps, first: int, prefix: Choice) -> tuple[FloatArray,
     low, high = level.tolist(), level.tolist()
     decay, gain = steps.decay.T.tolist(), steps.gain.T.tolist()
     for t in range(first, steps.count):
-        low[t + 1] = min(a * low[t] + g for a, g in zip(decay[t], gain[t], strict=True))
-        high[t + 1] = max(a * high[t] + g for a, g in zip(decay[t], gain[t], strict=True))
+        options = list(zip(decay[t], gain[t], strict=True))
+        low[t + 1] = min([a * low[t] + g for a, g in options])
+        high[t + 1] = max([a * high[t] + g for a, g in options])
     least, span = np.array(low), np.array(high) - np.array(low)
     return least, np.where(span > np.maximum(_ROUNDING * np.array(high), _LEAST_UG_M3), span, 0.0)

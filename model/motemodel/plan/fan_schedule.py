@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..bounds import FloatArray, fraction, not_negative
+from ..bounds import FloatArray, not_negative
 from .fan import BoolArray, FanPlan
-from .fan_bound import Problem
 from .fan_problem import FanProblem
 from .fan_search import (
     Candidate,
@@ -62,47 +61,65 @@ class Schedule:
         return max(self.cost - self.least_cost, 0.0) / self.cost if self.cost > 0.0 else 0.0
 
 
-def best_schedule(fan: FanProblem, target: AirTarget, *, left_undone: float = _LEFT_UNDONE) -> Schedule:
+@dataclass(frozen=True)
+class Search:
+    """What a search for the cheapest has come to.
+
+    `best`, and `least_cost` that no schedule goes below; by periods (K,) the exposure `kept` to, the `prices` at which
+    that is kept, nought where nothing had to be sought, and `cleanest_ug_m3` as a `Schedule` tells it.
+    """
+
+    best: Candidate
+    least_cost: float
+    kept: FloatArray
+    prices: FloatArray
+    cleanest_ug_m3: FloatArray
+
+
+def best_schedule(fan: FanProblem, target: AirTarget) -> Schedule:
     """The cheapest schedule that holds the target in every averaging period.
 
-    For a period in which no schedule can hold it, all is done that the fan can do for it but for the share
-    `left_undone`, a 200th, since the last of it costs the most. Least times hold within the horizon and for what is
-    under way: a run under way is finished even into steps in which the fan may not be asked for.
+    For a period in which no schedule can hold it, all is done that the fan can do for it but for the share of a 200th,
+    since the last of it costs the most. Least times hold within the horizon and for what is under way: a run under way
+    is finished even into steps in which the fan may not be asked for.
     """
-    left_undone = float(fraction("left_undone", left_undone))
+    found = search(fan, target)
+    return told_of(found.best, found, fan, target)
+
+
+def search(fan: FanProblem, target: AirTarget) -> Search:
+    """Look for the cheapest schedule that holds the target, or comes as near to it as is worth it."""
     outlook = fan.outlook
     problem = fan.in_periods(target.periods(outlook.steps))
     allowance = target.allowances(outlook.steps, outlook.step_h)
-    cleanest = np.full(allowance.size, np.nan)
     best = resting(problem)
-    least_cost = best.cost
+    unpriced = np.zeros(allowance.size)
     if does_nothing(problem):
-        cleanest = np.where(
-            best.exposure > allowance, target.means(best.exposure, outlook.steps, outlook.step_h), np.nan
-        )
-    elif not within(best, allowance):
-        first_look = easy_opening(problem, allowance) or opening(problem)
-        clean = first_look.cleanest
-        out_of_reach = clean.exposure > allowance + slack(allowance)
-        means = target.means(first_look.least_exposure, outlook.steps, outlook.step_h)
-        cleanest = np.where(out_of_reach, means, np.nan)
-        nearly = clean.exposure + left_undone * np.maximum(best.exposure - clean.exposure, 0.0)
-        kept = np.where(out_of_reach, np.maximum(allowance, nearly), allowance)
-        best, least_cost = (clean, clean.cost) if costs_nothing(problem) else cheapest(first_look, kept, best)
-    means = target.means(best.exposure, outlook.steps, outlook.step_h)
-    held = best.exposure <= allowance + slack(allowance)
-    return _told(problem, best, min(least_cost, best.cost), means, held, cleanest)
+        means = target.means(best.exposure, outlook.steps, outlook.step_h)
+        cleanest = np.where(best.exposure > allowance, means, np.nan)
+        return Search(best, best.cost, best.exposure, unpriced, cleanest)
+    if within(best, allowance):
+        return Search(best, best.cost, allowance, unpriced, np.full(allowance.size, np.nan))
+    first_look = easy_opening(problem, allowance) or opening(problem)
+    clean = first_look.cleanest
+    out_of_reach = clean.exposure > allowance + slack(allowance)
+    means = target.means(first_look.least_exposure, outlook.steps, outlook.step_h)
+    cleanest = np.where(out_of_reach, means, np.nan)
+    nearly = clean.exposure + _LEFT_UNDONE * np.maximum(best.exposure - clean.exposure, 0.0)
+    kept = np.where(out_of_reach, np.maximum(allowance, nearly), allowance)
+    if costs_nothing(problem):
+        return Search(clean, clean.cost, kept, unpriced, cleanest)
+    found, least_cost, prices = cheapest(first_look, kept, best)
+    return Search(found, min(least_cost, found.cost), kept, prices, cleanest)
 
 
-def with_choice(best: Schedule, choice: Choice, fan: FanProblem, target: AirTarget) -> Schedule:
-    """What another `choice` (T,) comes to, beside the `best` schedule of the same problem, whose bounds hold for it."""
+def told_of(one: Candidate, found: Search, fan: FanProblem, target: AirTarget) -> Schedule:
+    """One schedule as it is told, with what the search has proven of all."""
     outlook = fan.outlook
-    problem = fan.in_periods(target.periods(outlook.steps))
     allowance = target.allowances(outlook.steps, outlook.step_h)
-    other = weighed(problem, choice)
-    means = target.means(other.exposure, outlook.steps, outlook.step_h)
-    held = other.exposure <= allowance + slack(allowance)
-    return _told(problem, other, min(best.least_cost, other.cost), means, held, best.cleanest_ug_m3)
+    means = target.means(one.exposure, outlook.steps, outlook.step_h)
+    held = one.exposure <= allowance + slack(allowance)
+    return _told(fan.steps, one, min(found.least_cost, one.cost), means, held, found.cleanest_ug_m3)
 
 
 def best_air(fan: FanProblem, budget: float) -> tuple[Schedule, float]:
@@ -125,7 +142,7 @@ def best_air(fan: FanProblem, budget: float) -> tuple[Schedule, float]:
         else:
             least, best = cleanest_affordable(first_look, affordable, best)
     mean = best.exposure / hours
-    return _told(problem, best, 0.0, mean, np.ones(1, dtype=np.bool_), np.full(1, np.nan)), least / hours
+    return _told(fan.steps, best, 0.0, mean, np.ones(1, dtype=np.bool_), np.full(1, np.nan)), least / hours
 
 
 def best_air_by_days(fan: FanProblem, budgets_kwh: FloatArray, day: NDArray[np.intp]) -> tuple[Schedule, float]:
@@ -159,18 +176,17 @@ def best_air_by_days(fan: FanProblem, budgets_kwh: FloatArray, day: NDArray[np.i
     best = weighed(whole, choice)
     hours = np.bincount(period) * outlook.step_h
     held = np.ones(budgets.size, dtype=np.bool_)
-    return _told(whole, best, 0.0, best.exposure / hours, held, np.full(budgets.size, np.nan)), least
+    return _told(fan.steps, best, 0.0, best.exposure / hours, held, np.full(budgets.size, np.nan)), least
 
 
 def _told(
-    problem: Problem,
+    steps: FanSteps,
     best: Candidate,
     least_cost: float,
     means: FloatArray,
     held: BoolArray,
     cleanest: FloatArray,
 ) -> Schedule:
-    steps: FanSteps = problem.steps
     return Schedule(
         plan=steps.plan(PLANNED, best.choice),
         choice=best.choice,

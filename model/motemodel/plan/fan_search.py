@@ -15,10 +15,12 @@ _PRICES = 6
 _ROUNDS = 4
 _COARSE_STEPS = 4
 _COARSE_SPREADS = (2.0, 1.5, 1.2)
+_NEAR_SPREADS = (1.5,)
 _SPREAD = 1.2
 """Factors by which the prices tried in each round lie about the best known: first on coarse steps, then on all."""
 _GOOD_GAP = 0.02
 _POLISHED = 3
+_POLISHED_NEAR = 2
 _WELL_ABOVE = 100.0
 _NEXT_TO_NOTHING = 1e-12
 _ROUNDING = 1e-9
@@ -82,8 +84,8 @@ def throughout(problem: Problem) -> Choice | None:
     return choice if long_enough and kept else None
 
 
-def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tuple[Candidate, float]:
-    """The cheapest candidate within the allowance that is found, and the proven least cost of any.
+def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tuple[Candidate, float, FloatArray]:
+    """The cheapest candidate within the allowance that is found, the proven least cost of any, and the prices that do.
 
     Resting is not within the allowance, so one least addition at least has to be paid. Every candidate caps the
     proven cost at all prices, by its cost and what the prices make of its exposure beyond the allowance: the prices
@@ -92,7 +94,8 @@ def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tup
     """
     problem, priced, (lowest, highest) = opening.priced.problem, opening.priced, opening.span
     pool = {c.choice.tobytes(): c for c in (resting, opening.cleanest)}
-    _search_coarsely(problem, opening.span, allowance, pool)
+    low, high = np.full(allowance.size, lowest), np.full(allowance.size, highest)
+    _search_coarsely(problem, opening.span, (low, high), allowance, pool, _COARSE_SPREADS)
     prices = _about(_roomiest(list(pool.values()), allowance, _WELL_ABOVE * highest), _SPREAD, lowest)
     bounds, choices = priced.solve(prices, np.ones(len(prices)))
     _add(problem, choices, pool)
@@ -100,24 +103,82 @@ def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tup
     dual = prices[int(proven.argmax())]
     least_cost = max(resting.cost + priced.least_addition(), float(proven.max()))
     best = min((c for c in pool.values() if within(c, allowance)), key=lambda c: c.cost, default=opening.cleanest)
-    promising = sorted(pool.values(), key=lambda c: c.cost + float(dual @ np.maximum(c.exposure - allowance, 0.0)))
-    for candidate in promising[:_POLISHED]:
+    for candidate in _promising(pool, allowance, dual)[:_POLISHED]:
         if best.cost - least_cost <= _GOOD_GAP * best.cost:
             break
         polished = _polished(problem, candidate, allowance, dual)
         best = min(best, polished, key=lambda c: c.cost) if within(polished, allowance) else best
-    return best, least_cost
+    return best, least_cost, dual
+
+
+def cheapest_near(problem: Problem, allowance: FloatArray, prices: FloatArray, best: Choice) -> Candidate:
+    """A cheap candidate within the allowance, from the `prices` (K,) and the `best` of the same problem in better air.
+
+    Only the first period's air is worse, so its price rises and the others stay about what they are: a short look on
+    coarse steps finds it, and nothing is proven. Where the first period cannot be kept, all is done for it that the fan
+    can do, and what was best from then on.
+    """
+    most = _utmost(problem)
+    if most.exposure[0] > (allowance + slack(allowance))[0]:
+        joined = _joined(problem, most.choice, best)
+        longer = extended(problem, joined, np.concatenate(([np.inf], allowance[1:])))
+        return weighed(problem, joined if longer is None else longer)
+    span = lowest, highest = _price_span(problem)
+    low, high = np.maximum(prices / _SPREAD, lowest), np.maximum(prices * _SPREAD, lowest)
+    high[0] = _WELL_ABOVE * highest
+    pool = {c.choice.tobytes(): c for c in (most, weighed(problem, best))}
+    _search_coarsely(problem, span, (low, high), allowance, pool, _NEAR_SPREADS)
+    centre = np.maximum(_roomiest(list(pool.values()), allowance, high[0]), lowest)
+    near = [_polished(problem, c, allowance, centre) for c in _promising(pool, allowance, centre)[:_POLISHED_NEAR]]
+    return min((c for c in (*near, *pool.values()) if within(c, allowance)), key=lambda c: c.cost, default=most)
+
+
+def _utmost(problem: Problem) -> Candidate:
+    """All that the fan can do for the air."""
+    choice = throughout(problem)
+    if choice is None:
+        _, (choice,) = PricedSchedules(problem).solve(np.ones((1, int(problem.period[-1]) + 1)), np.zeros(1))
+    return weighed(problem, choice)
+
+
+def _joined(problem: Problem, early: Choice, late: Choice) -> Choice:
+    """One schedule in the first period and another from then on, as soon as least times let them join.
+
+    They do where the early one has kept a state for its least time, and the late one has the same or begins to rest.
+    """
+    at = np.arange(early.size)
+    changed = np.diff(early, prepend=-1) != 0
+    settled = at - np.maximum.accumulate(np.where(changed, at, 0)) + 1 >= max(problem.run, problem.rest)
+    asked = np.concatenate(([0], np.cumsum(late > 0), np.full(problem.rest, np.count_nonzero(late))))
+    rests_next = asked[at + 1 + problem.rest] == asked[at + 1]
+    may = settled & ((early == late) | rests_next) & (at + 1 >= np.count_nonzero(problem.period == 0))
+    return np.where(at > int(may.argmax()), late, early) if may.any() else early
+
+
+def _promising(pool: dict[bytes, Candidate], allowance: FloatArray, prices: FloatArray) -> list[Candidate]:
+    """The pool by what each costs with what it lacks of the allowance at those prices, the cheapest first."""
+    return sorted(pool.values(), key=lambda c: c.cost + float(prices @ np.maximum(c.exposure - allowance, 0.0)))
 
 
 def _search_coarsely(
-    problem: Problem, span: tuple[float, float], allowance: FloatArray, pool: dict[bytes, Candidate]
+    problem: Problem,
+    span: tuple[float, float],
+    bracket: tuple[FloatArray, FloatArray],
+    allowance: FloatArray,
+    pool: dict[bytes, Candidate],
+    spreads: tuple[float, ...],
 ) -> None:
-    """Fill the pool with schedules of coarse steps at prices ever nearer to those that keep the allowance."""
+    """Fill the pool with schedules of coarse steps at prices ever nearer to those that keep the allowance.
+
+    The first prices lie in the `bracket` of each period, those of each next round about the best known by a factor of
+    the `spreads`.
+    """
     lowest, highest = span
+    low, high = bracket
     coarse = PricedSchedules(problem.coarser(_COARSE_STEPS))
-    low, high = np.full(allowance.size, lowest), np.full(allowance.size, highest)
-    prices = np.outer(np.geomspace(*span, _PRICES), np.ones(allowance.size))
-    for spread in (*_COARSE_SPREADS, None):
+    share = np.linspace(0.0, 1.0, _PRICES)[:, np.newaxis]
+    prices = np.asarray(low ** (1.0 - share) * high**share)
+    for spread in (*spreads, None):
         _, choices = coarse.solve(prices, np.ones(len(prices)))
         found = _add(problem, [np.repeat(c, _COARSE_STEPS)[: problem.steps.count] for c in choices], pool)
         if spread is None:

@@ -199,22 +199,31 @@ class FanSteps:
         """Concentration at the start of each step and at the end of the last, ug/m3, (T+1,)."""
         band = np.empty((2, self.count + 1), order="F")
         band[0] = 1.0
-        band[1, :-1] = -self.decay[choice, self._at]
+        chosen = self._places(choice)
+        np.negative(self.decay.take(chosen), out=band[1, :-1])
         level = np.empty(self.count + 1)
         level[0] = self.start_ug_m3
-        level[1:] = self.gain[choice, self._at]
+        level[1:] = self.gain.take(chosen)
         solution, _ = dtbtrs(band, level, uplo="L", diag="U")
         return np.ravel(solution)
 
     def exposure(self, choice: Choice, level: FloatArray) -> FloatArray:
         """Exposure in each step, ug h/m3, (T,), with the concentrations `level` (T+1,) at its ends."""
-        mean = self.mean_decay[choice, self._at] * level[:-1] + self.mean_gain[choice, self._at]
+        chosen = self._places(choice)
+        mean = self.mean_decay.take(chosen) * level[:-1] + self.mean_gain.take(chosen)
         return np.asarray(self.step_h * mean)
 
     def total_cost(self, choice: Choice, running_now: bool) -> float:
         """What a schedule costs beyond the thermostat's own running."""
-        started = (choice > 0) & (np.concatenate(([0 if not running_now else 1], choice[:-1])) == 0)
-        return float(self.cost[choice, self._at].sum() + self.start_cost[started].sum())
+        asked = choice > 0
+        started = asked.copy()
+        started[1:] &= ~asked[:-1]
+        started[0] &= not running_now
+        return float(self.cost.take(self._places(choice)).sum() + self.start_cost[started].sum())
+
+    def _places(self, choice: Choice) -> NDArray[np.intp]:
+        """Where what is chosen at each step stands in the flattened arrays, (T,): taking by them is the quickest."""
+        return np.asarray(choice * self.count + self._at)
 
     def coarser(self, width: int) -> "FanSteps":
         """The same hours with one choice for every `width` steps, exact for such; the last ones may be fewer."""

@@ -9,7 +9,8 @@ import numpy as np
 
 from ..bounds import FloatArray, not_negative
 from .fan_problem import FanProblem
-from .fan_schedule import Schedule, best_schedule, with_choice
+from .fan_schedule import Schedule, search, told_of
+from .fan_search import cheapest_near, costs_nothing, opening, weighed
 from .fan_steps import AirTarget, Choice, FanSteps
 
 _LOOK_AGAIN_H = 1.0
@@ -26,16 +27,21 @@ def wary_schedule(fan: FanProblem, feared_ug_m3: FloatArray, target: AirTarget) 
     """
     outlook = fan.outlook
     feared = fan.under(not_negative("feared_ug_m3", feared_ug_m3))
-    best = best_schedule(fan, target)
-    first = target.periods(outlook.steps) == 0
+    found = search(fan, target)
+    best = told_of(found.best, found, fan, target)
+    period = target.periods(outlook.steps)
+    first = period == 0
     if not best.held[0] or not (feared.outlook.outdoor_ug_m3 > outlook.outdoor_ug_m3)[first].any():
         return best
     begun = best.choice[: max(int(_LOOK_AGAIN_H / outlook.step_h + 1e-9), 1)]
-    if _least_exposure(feared.steps, begun, int(first.sum())) <= target.allowances(outlook.steps, outlook.step_h)[0]:
+    if _least_exposure(feared.steps, begun, int(first.sum())) <= found.kept[0]:
         return best
-    uneasy = fan.under(np.where(first, feared.outlook.outdoor_ug_m3, outlook.outdoor_ug_m3))
-    safe = best_schedule(uneasy, target, left_undone=0.0)
-    return with_choice(best, safe.choice, fan, target)
+    uneasy = fan.under(np.where(first, feared.outlook.outdoor_ug_m3, outlook.outdoor_ug_m3)).in_periods(period)
+    if costs_nothing(uneasy):
+        safe = opening(uneasy).cleanest
+    else:
+        safe = cheapest_near(uneasy, found.kept, found.prices, best.choice)
+    return told_of(weighed(fan.in_periods(period), safe.choice), found, fan, target)
 
 
 def _least_exposure(steps: FanSteps, begun: Choice, until: int) -> float:

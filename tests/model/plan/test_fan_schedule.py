@@ -1,6 +1,7 @@
 """The fan schedule against every schedule there is, where they can be counted; elsewhere against what it promises."""
 
 from dataclasses import replace
+from functools import cache
 from itertools import pairwise, product
 
 import numpy as np
@@ -56,6 +57,13 @@ def keeps_least_times(choice: np.ndarray, run: int, rest: int, running_now: bool
     return True
 
 
+@cache
+def lawful(count: int, options: int, run: int, rest: int, running_now: bool, committed: int) -> np.ndarray:
+    """Every choice of a few steps that keeps the least times, (N, T)."""
+    every = np.array(list(product(range(options), repeat=count)))
+    return every[[keeps_least_times(c, run, rest, running_now, committed) for c in every]]
+
+
 class Enumeration:
     """Every schedule of a few steps, its cost and its mean, by closed-form steps of its own: dC/dt = b - k C."""
 
@@ -71,8 +79,8 @@ class Enumeration:
     ):
         count, committed = now.steps, dwell.committed_steps(now.step_h)
         speeds = speeds or (Speed("on", house.clean_air_per_h, house.fan_power_w),)
-        every = np.array(list(product(range(len(speeds) + 1), repeat=count)))
-        kept = np.array([keeps_least_times(c, run, rest, dwell.running_now, committed) for c in every])
+        every = lawful(count, len(speeds) + 1, run, rest, dwell.running_now, committed)
+        kept = np.ones(len(every), dtype=bool)
         if dwell.running_now:
             kept &= (every[:, :committed] == dwell.speed_now).all(axis=1)
         may = np.ones_like(every, dtype=bool)

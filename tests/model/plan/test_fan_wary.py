@@ -64,6 +64,22 @@ def test_a_day_that_is_not_at_risk_is_planned_as_ever() -> None:
     assert (wary.choice == bold.choice).all()
 
 
+@pytest.mark.parametrize("quiet_from", [22, 24])
+def test_where_feared_air_is_beyond_the_fan_today_gets_all_and_tomorrow_what_it_needs(quiet_from: int) -> None:
+    hour = np.arange(48 * HOUR) / HOUR
+    allowed = hour % 24.0 < quiet_from
+    now = Outlook(STEP_H, np.where(hour < 24.0, 40.0, 30.0), np.zeros(hour.size), allowed, 8.0)
+    target = AirTarget(8.0, (hour // 24.0).astype(np.intp))
+    best = best_schedule(FanProblem(now, HOUSE), target)
+    wary = wary_schedule(FanProblem(now, HOUSE), np.full(hour.size, 200.0), target)
+    assert (wary.choice > 0)[: 24 * HOUR].tolist() == allowed[: 24 * HOUR].tolist()
+    assert wary.holds
+    bold_tomorrow, tomorrow = ((each.choice > 0)[24 * HOUR :].mean() for each in (best, wary))
+    assert tomorrow == pytest.approx(bold_tomorrow, abs=0.03)
+    changes = np.flatnonzero(np.diff(wary.choice > 0)) + 1
+    assert (np.diff(changes) >= 3).all()
+
+
 def test_feared_air_has_to_fit() -> None:
     now = outlook(np.full(24 * HOUR, 30.0))
     with pytest.raises(ValueError, match="shapes"):
