@@ -17,6 +17,8 @@ from zeroconf import DNSQuestionType, InterfaceChoice, ServiceInfo
 from zeroconf import Error as ZeroconfError
 from zeroconf.asyncio import AsyncServiceInfo, AsyncZeroconf
 
+from .settings import printable
+
 _LONGEST_LABEL_BYTES = 63
 _ROOM_FOR_A_NUMBER = 5
 """Bytes left free in an instance's name for what tells it from others of the same name, such as -1234."""
@@ -118,7 +120,7 @@ def service_infos(
 
 def _label(name: str, number: int) -> str:
     """The name as one DNS label: UTF-8, no control characters, no dot, which would split it, and room for a number."""
-    clean = "".join(character if character.isprintable() and character != "." else " " for character in name)
+    clean = printable(name).replace(".", " ")
     longest = _LONGEST_LABEL_BYTES - _ROOM_FOR_A_NUMBER
     cut = clean.encode("utf-8", "ignore")[:longest].decode("utf-8", "ignore").strip()
     return (cut or "Moteledger") + _behind(number)

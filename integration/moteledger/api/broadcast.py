@@ -19,8 +19,8 @@ from itertools import islice
 from threading import Lock
 
 from ..engine.assessment import Assessment
+from ..engine.newest import not_ahead_us
 from ..intake import text_of
-from ..intake.moments import FUTURE_US
 from ..signals import signal_named
 from ..store import Reading, Store, to_us
 from .routing import AssessmentSource
@@ -192,10 +192,10 @@ class Broadcaster:
             alarms, self._alarms = self._alarms, {}
         for name, document in alarms.items():
             self._add(Kind.ALARM, name, 0, partial(event_text, Kind.ALARM, document))
-        not_ahead_us = to_us(self.clock()) + FUTURE_US
+        latest_us = not_ahead_us(self.clock())
         for signal, reading in readings.items():
             told_us = self._newest_us.get(signal, reading.time_us - 1)
-            if reading.time_us > told_us or told_us > not_ahead_us:
+            if reading.time_us > told_us or told_us > latest_us:
                 self._newest_us[signal] = reading.time_us
                 self._add(Kind.READING, signal, reading.time_us, partial(reading_text, reading))
         self._wake_viewers()

@@ -6,10 +6,10 @@ from typing import Literal
 from aiohttp import web
 from pydantic import BaseModel, Field
 
+from ..engine.newest import newest_now
 from ..intake import text_of
-from ..intake.moments import FUTURE_US
 from ..signals import OUTDOOR_FORECAST
-from ..store import newest_until, to_us
+from ..store import to_us
 from .routing import SERVICE, Route, json_answer
 
 
@@ -26,7 +26,7 @@ class Health(BaseModel):
 async def give_health(request: web.Request) -> web.StreamResponse:
     """Read the store; a store that fails is answered with a problem by the middleware."""
     service = request.app[SERVICE]
-    readings = await asyncio.to_thread(newest_until, service.store, to_us(service.clock()) + FUTURE_US)
+    readings = await asyncio.to_thread(newest_now, service.store, service.clock())
     times_us = [reading.time_us for name, reading in readings.items() if name != OUTDOOR_FORECAST]
     newest = text_of(max(times_us)) if times_us else None
     failing = sum(source.state == "failing" for source in service.arrivals.sources())

@@ -11,10 +11,10 @@ from aiohttp import web
 from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, WithJsonSchema
 
+from ..engine.newest import newest_now
 from ..intake import RecordsError, Taken, accept, moment_us, read_records, text_of, what_became_of
-from ..intake.moments import FUTURE_US
 from ..signals import Kind, signal_named
-from ..store import Store, newest_until, to_us
+from ..store import Store, to_us
 from .auth import GRANT
 from .bodies import BODY_PROBLEMS, JSON_MEDIA_TYPE, read_body, unusable
 from .problems import ProblemError
@@ -208,7 +208,7 @@ def readings_answer(store: Store, query: ReadingsQuery, now: datetime) -> Signal
 async def give_newest(request: web.Request) -> web.StreamResponse:
     """The newest reading of each signal that the asker may see."""
     service = request.app[SERVICE]
-    latest = await asyncio.to_thread(newest_until, service.store, to_us(service.clock()) + FUTURE_US)
+    latest = await asyncio.to_thread(newest_now, service.store, service.clock())
     readable = request[GRANT].readable_signals()
     readings = {
         name: NewestReading(time=text_of(reading.time_us), value=reading.value, unit=signal_named(name).unit)

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from ..intake import Arrivals, SourceReport, SourcesReport, keep_trying, run_sources
 from ..intake.arrivals import SignalArrival
-from ..settings import House
+from ..settings import House, printable
 from ..signals import Kind, signal_named
 from ..store import Store, to_us
 from .asked_service import AskedService, add_token_option, loopback_address
@@ -68,7 +68,7 @@ def works(report: SourcesReport) -> bool:
 
 def live_text(report: SourcesReport) -> str:
     """The report as people read it; what others named or sent cannot steer the terminal."""
-    return "\n".join("".join(mark if mark.isprintable() else "?" for mark in line) for line in _lines(report))
+    return "\n".join(printable(line, "?") for line in _lines(report))
 
 
 def _lines(report: SourcesReport) -> Iterator[str]:

@@ -9,10 +9,10 @@ from threading import Lock
 
 from pydantic import ValidationError
 
-from ..intake.moments import FUTURE_US
-from ..store import Reading, Store, StoreError, from_us, newest_until, to_us
+from ..store import Reading, Store, StoreError, from_us, to_us
 from .alarms import FAN_SIGNALS, Alarm, Phase, Sight, Watched, stepped
 from .assessment import Assessment, Document, Moment
+from .newest import newest_now
 
 HISTORY = "alarm"
 _KEPT = "alarms"
@@ -68,7 +68,7 @@ class AlarmWatch:
     def look(self) -> None:
         """Look once; raises StoreError when the readings cannot be read, having noted that they cannot."""
         try:
-            self._look(newest_until(self._store, to_us(self._clock()) + FUTURE_US), self._store_trouble())
+            self._look(newest_now(self._store, self._clock()), self._store_trouble())
         except StoreError as error:
             self._look({}, error.problem)
             raise

@@ -9,6 +9,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
+from ..settings import printable
 from ..signals import AIR_HANDLER_SIGNALS
 from .alarms import Alarm, is_told_with
 from .assessment import Assessment, Known, Moment, Verdict
@@ -97,7 +98,7 @@ class Client(FromAfar):
     def name(self) -> str:
         """What it is called, in characters that can be seen; without any, its id."""
         told = self.standing.house if self.standing is not None else ""
-        return " ".join("".join(mark if mark.isprintable() else " " for mark in told).split()) or self.id
+        return " ".join(printable(told).split()) or self.id
 
 
 def standing_of(

@@ -9,9 +9,9 @@ from ..api.guarded import add_routes
 from ..api.live import BROADCASTER
 from ..api.routing import SERVICE, Route, Service
 from ..engine import Engine
-from ..intake.moments import FUTURE_US
+from ..engine.newest import newest_now
 from ..signals import SIGNALS
-from ..store import newest_until, to_us
+from ..store import to_us
 from .exposition import MEDIA_TYPE, Family, Sample, exposition
 
 
@@ -46,10 +46,11 @@ def _text(service: Service, engine: Engine, answers: dict[int, int], viewers: in
             for kind in kinds
         )
 
-    now_us = to_us(service.clock())
+    now = service.clock()
+    now_us = to_us(now)
     ages = tuple(
         Sample((now_us - reading.time_us) / 1e6, (("signal", name),))
-        for name, reading in newest_until(service.store, now_us + FUTURE_US).items()
+        for name, reading in newest_now(service.store, now).items()
         # The names of rooms are their people's own; a forecast has no age.
         if name in SIGNALS and not SIGNALS[name].forecast_h
     )

@@ -24,6 +24,7 @@ from .mapping import MappedSignal, TimeUnit
 from .mqtt import Mqtt, MqttTopic
 from .network import LOOPBACK_NAMES, Network
 from .pointer import NoSuchPlaceError, value_at
+from .printable import printable
 from .quantities import parse
 from .rounds import Round, RoundStop
 from .secret import Secret, SecretError
@@ -88,6 +89,7 @@ __all__ = [
     "Webhook",
     "missing_keys",
     "parse",
+    "printable",
     "read_candidates",
     "read_collecting",
     "read_house",

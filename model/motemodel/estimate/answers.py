@@ -48,9 +48,14 @@ class _ModelError:
 _MODEL_ERROR = _ModelError()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Answers:
-    """See `Identification`."""
+    """What a record tells of a house. Every answer is an `Estimate` (90 %) or an `Unknown`.
+
+    `outdoor_entry_per_h` (1/h), `loss_fan_off_per_h` (1/h), `clean_air_delivered_m3h` (m3/h), `installed_efficiency`
+    (0..1), `sensor_gain_ratio` (indoor over outdoor), `fan_extra_entry_per_h` (1/h, entry that the running fan adds
+    through leaky ducts).
+    """
 
     outdoor_entry_per_h: Answer
     loss_fan_off_per_h: Answer
@@ -63,7 +68,14 @@ class Answers:
     @classmethod
     def none(cls, why: Unknown) -> "Answers":
         """Nothing can be told, for one reason."""
-        return cls(why, why, why, why, why, why)
+        return cls(
+            outdoor_entry_per_h=why,
+            loss_fan_off_per_h=why,
+            clean_air_delivered_m3h=why,
+            installed_efficiency=why,
+            sensor_gain_ratio=why,
+            fan_extra_entry_per_h=why,
+        )
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..bounds import FloatArray
-from ..measure import ClockLag, clock_lag, shifted
 from .account import account, events_of, sudden
-from .answer import Answer, Estimate, Unknown
+from .answer import Estimate, Unknown
 from .answers import Answers, GainFound, answers
 from .events import Event, rises, spans
 from .fit import fit, robust_covariance
@@ -27,25 +26,15 @@ _LONGEST_DAYS = 45.0
 _SLOW = 0.3
 
 
-@dataclass(frozen=True)
-class Identification:
-    """What the record tells of the house. Every answer is an `Estimate` (90 %) or an `Unknown`.
-
-    `outdoor_entry_per_h` (1/h), `loss_fan_off_per_h` (1/h), `clean_air_delivered_m3h` (m3/h), `installed_efficiency`
-    (0..1), `sensor_gain_ratio` (indoor over outdoor), `fan_extra_entry_per_h` (1/h, entry that the running fan adds
-    through leaky ducts). `events` in order of time.
+@dataclass(frozen=True, kw_only=True)
+class Identification(Answers):
+    """The answers, and what they rest on: `events` in order of time, and the course of the account behind them.
 
     On steps of `step_h` from `start_h`, not always the record's own (see `identify`): `modelled_indoor` (ug/m3, NaN
     where the inputs are unknown), `emission_ug_h` (ug/h, nought outside events), `usable` (steps that the estimates
     rest on). `usable_days`: how much that is.
     """
 
-    outdoor_entry_per_h: Answer
-    loss_fan_off_per_h: Answer
-    clean_air_delivered_m3h: Answer
-    installed_efficiency: Answer
-    sensor_gain_ratio: Answer
-    fan_extra_entry_per_h: Answer
     events: tuple[Event, ...]
     start_h: float
     step_h: float
@@ -53,7 +42,6 @@ class Identification:
     emission_ug_h: FloatArray = field(repr=False)
     usable: BoolArray = field(repr=False)
     usable_days: float
-    remarks: tuple[str, ...] = ()
 
 
 def identify(
@@ -63,15 +51,12 @@ def identify(
 
     `fan_airflow_m3h`: the airflow of the running fan with its interval, for the as-installed efficiency.
     `gain_prior`: what is known of the sensors beforehand. Steps finer than a minute (two minutes in a record of weeks)
-    are averaged first, and of a long record the last 45 days are taken: over months a house and its filter change. A
-    fan whose clock is wrong is put right by what the air shows.
+    are averaged first, and of a long record the last 45 days are taken: over months a house and its filter change. The
+    fan's times are taken for the air's; where nobody has seen to that yet, give `record.with_fan_in_time()`.
     """
     whole_h = record.count * record.step_h
     record = record.last_days(_LONGEST_DAYS).coarsened()
     gain_prior = gain_prior or GainPrior()
-    clocks = clock_lag(record.indoor, record.fan, record.step_h)
-    if clocks.told:
-        record = replace(record, fan=shifted(record.fan, round(clocks.lag_h / record.step_h)))
     seen = Seen.of(record)
     refusal = _refusal(record, seen)
     if refusal is not None:
@@ -131,19 +116,13 @@ def identify(
         modelled=modelled,
         emission=emission,
         usable=fitted.steering.used,
-        remarks=_remarks(record, whole_h, odd, clocks),
+        remarks=_remarks(record, whole_h, odd),
     )
 
 
-def _remarks(record: HouseRecord, whole_h: float, odd: BoolArray, clocks: ClockLag) -> tuple[str, ...]:
+def _remarks(record: HouseRecord, whole_h: float, odd: BoolArray) -> tuple[str, ...]:
     odd_h = float(np.count_nonzero(odd)) * record.step_h
-    minutes = 60.0 * abs(clocks.lag_h)
     said = (
-        (
-            clocks.told,
-            f"the air follows the fan {minutes:.0f} min {'later' if clocks.lag_h > 0.0 else 'earlier'} than the stamps "
-            "say: one of the two clocks is wrong; the estimates move the fan's times by that, put the clock right",
-        ),
         (
             whole_h > record.count * record.step_h + 24.0,
             f"the last {_LONGEST_DAYS:.0f} of {whole_h / 24.0:.0f} days were used",
@@ -219,12 +198,7 @@ def _identification(
     remarks: tuple[str, ...] = (),
 ) -> Identification:
     return Identification(
-        outdoor_entry_per_h=told.outdoor_entry_per_h,
-        loss_fan_off_per_h=told.loss_fan_off_per_h,
-        clean_air_delivered_m3h=told.clean_air_delivered_m3h,
-        installed_efficiency=told.installed_efficiency,
-        sensor_gain_ratio=told.sensor_gain_ratio,
-        fan_extra_entry_per_h=told.fan_extra_entry_per_h,
+        **vars(told) | {"remarks": (*remarks, *told.remarks)},
         events=events,
         start_h=record.start_h,
         step_h=record.step_h,
@@ -232,7 +206,6 @@ def _identification(
         emission_ug_h=emission,
         usable=usable,
         usable_days=_days(record, seen, usable),
-        remarks=(*remarks, *told.remarks),
     )
 
 

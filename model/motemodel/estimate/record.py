@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..bounds import FloatArray
+from ..measure import clock_lag, shifted
 
 # The balance loses nothing by one-minute means: no house clears its air faster than in several minutes.
 _FINEST_STEP_H = 1.0 / 60.0
@@ -107,6 +108,11 @@ class HouseRecord:
             return self
         later = self.start_h + (self.count - steps) * self.step_h
         return self._with({name: values[-steps:] for name, values in self._signals().items()}, start_h=later)
+
+    def with_fan_in_time(self) -> "HouseRecord":
+        """The same record with the fan's times moved to the air's, where it shows that the fan's clock is wrong."""
+        lag = clock_lag(self.indoor, self.fan, self.step_h)
+        return replace(self, fan=shifted(self.fan, round(lag.lag_h / self.step_h))) if lag.told else self
 
     def _with(
         self, signals: dict[str, FloatArray], *, step_h: float | None = None, start_h: float | None = None

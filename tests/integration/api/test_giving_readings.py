@@ -39,12 +39,12 @@ async def test_without_times_the_last_day_is_given(service, readings) -> None:
     assert answer["value"] == [reading.value for reading in readings]
 
 
-async def test_an_end_that_nobody_named_lets_an_answer_stay_unchanged_for_minutes(service, readings) -> None:
+def test_an_end_that_nobody_named_lets_an_answer_stay_unchanged_for_minutes(service, readings) -> None:
     now = datetime(2026, 1, 31, 14, 1, tzinfo=UTC)
     query = ReadingsQuery.model_validate({"signal": "indoor.pm25"})
-    answers = [await readings_answer(service.store, query, now + timedelta(minutes=later)) for later in range(5)]
+    answers = [readings_answer(service.store, query, now + timedelta(minutes=later)) for later in range(5)]
     assert {(answer.start, answer.end) for answer in answers} == {("2026-01-30T14:10:00Z", "2026-01-31T14:10:00Z")}
-    later = await readings_answer(service.store, query, now + timedelta(minutes=4, seconds=1))
+    later = readings_answer(service.store, query, now + timedelta(minutes=4, seconds=1))
     assert later.end == "2026-01-31T14:15:00Z"
 
 
