@@ -16,6 +16,7 @@ from ..engine.assessment import (
     FanAdvice,
     Figure,
     Figures,
+    FilterLimit,
     Ledger,
     Period,
     PressureChange,
@@ -69,6 +70,7 @@ class FilterState(BaseModel):
     installed_on: date | None
     change_seen_on: date | None
     pressure_changes: tuple[PressureChange, ...]
+    limits: tuple[FilterLimit, ...]
 
 
 class FilterSection(Section):
@@ -78,13 +80,14 @@ class FilterSection(Section):
 
 
 class FilterChange(BaseModel):
-    """When to change the filter, and why; by when to order one, and when changing it costs least."""
+    """When to change the filter, and why; by when to order one, when changing it costs least, and all its limits."""
 
     change_on: date | None
     change_between: tuple[date, date] | None
     reason: str
     order_by: date | None
     cost_best_on: date | None
+    limits: tuple[FilterLimit, ...]
 
 
 class FilterAdviceSection(Section):
@@ -134,6 +137,7 @@ def _filter(whole: Assessment) -> FilterSection:
         installed_on=whole.filter.installed_on,
         change_seen_on=whole.filter.change_seen_on,
         pressure_changes=whole.filter.pressure_changes,
+        limits=whole.filter.limits,
     )
     return FilterSection(house=whole.house, period=whole.period, filter=state)
 
@@ -145,6 +149,7 @@ def _filter_advice(whole: Assessment) -> FilterAdviceSection:
         reason=whole.filter.reason,
         order_by=whole.filter.order_by,
         cost_best_on=whole.filter.cost_best_on,
+        limits=whole.filter.limits,
     )
     return FilterAdviceSection(
         house=whole.house, period=whole.period, filter=change, cautions=_cautions(whole, "filter")

@@ -5,10 +5,19 @@ from datetime import date
 
 from motemodel.estimate import StepKind
 
-from ..engine.assessment import Caution, FilterAdvice, Known
+from ..engine.assessment import Caution, FilterAdvice, Known, LimitReason
 from .drawing import Mark, Reading, Scale, Strip, mark, strip
 from .figures import Written, full_day, sentence, short_day
 from .occasion import Occasion
+
+_LATER: dict[LimitReason, str] = {
+    "pressure": "its resistance reaches its limit",
+    "airflow": "it leaves too little air for heating and cooling",
+    "efficiency": "it takes too few of the fine particles",
+    "dust": "it is full of dust",
+    "age": "it has been in use as long as it should",
+}
+"""What would come to be, were the filter not changed when its first limit is reached."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +48,7 @@ class FilterCard:
     lead: str
     range: str
     besides: str
+    later: str
     reason: str
     due: DueDate | None
     drop: Reading
@@ -64,6 +74,7 @@ def filter_card(occasion: Occasion) -> FilterCard:
         lead=_lead(advice.change_on, today),
         range=_range(advice.change_between),
         besides=_besides(advice, today),
+        later=_later(advice),
         reason=sentence(advice.reason),
         due=_due_date(advice.change_on, advice.change_between, today),
         drop=Reading("Pressure drop", drop_written, strip(drop_written, scale, limit_mark)),
@@ -128,6 +139,14 @@ def _besides(advice: FilterAdvice, today: date) -> str:
     elif advice.installed_on is not None:
         told.append(f"It is in since {full_day(advice.installed_on)}.")
     return " ".join(told)
+
+
+def _later(advice: FilterAdvice) -> str:
+    """The limits that the first one comes ahead of, and why the least efficiency asked for sets no day."""
+    dated = [limit for limit in advice.limits if limit.on is not None]
+    told = [f"around {full_day(limit.on)} {_LATER[limit.reason]}" for limit in dated[1:] if limit.on is not None]
+    of_efficiency = [limit.told for limit in advice.limits if limit.reason == "efficiency" and limit.on is None]
+    return " ".join(([f"Left in: {'; '.join(told)}."] if told else []) + of_efficiency)
 
 
 def _range(change_between: tuple[date, date] | None) -> str:

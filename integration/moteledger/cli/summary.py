@@ -65,6 +65,9 @@ def _lines(assessment: Assessment, house: House) -> Iterator[str]:
     due = f"change on {change.change_on}" if change.change_on else ""
     between = f", between {change.change_between[0]} and {change.change_between[1]}. " if change.change_between else ""
     yield f"Filter: {due}{between}{sentence(change.reason)}"
+    for limit in change.limits:
+        day = "no day" if limit.on is None else f"{limit.on}, between {limit.earliest} and {limit.latest}"
+        yield f"  limit by {limit.reason}: {day}. {limit.told}"
     yield f"  drop at reference airflow: {text_of(change.drop_at_reference_pa, units)}"
     yield f"  dust taken: {text_of(change.deposited_g, units)}"
     yield ""

@@ -21,6 +21,13 @@ _FIGURES = {
     "loss_fan_off_per_h": "Loss with the fan at rest, per hour",
     "sensor_gain_ratio": "Indoor sensor over outdoor sensor",
 }
+_LIMITS = {
+    "pressure": "Resistance",
+    "airflow": "Air left for heating and cooling",
+    "efficiency": "Fine particles taken",
+    "dust": "Dust held",
+    "age": "Time in use",
+}
 _MOST_EVENTS = 20
 _LONG_H = 96.0
 
@@ -225,6 +232,19 @@ class Appendix:
             if getattr(advice, key) is not None
         ]
         yield Table("The filter", ("", ""), tuple(rows), frozenset({1}), (3, 2))
+        if advice.limits:
+            limits = tuple(self._limit(f"{_A}/filter/limits/{place}") for place in range(len(advice.limits)))
+            yield Table("Its limits", ("Limit", "Reached", "Nine times in ten"), limits, frozenset(), (2, 2, 4))
+
+    def _limit(self, pointer: str) -> tuple[Cell, ...]:
+        """One limit of the filter: its name, its day and its interval, or why it has none."""
+        tell = self.tell
+        limit = tell.at(pointer)
+        name = text_cell(_LIMITS[limit["reason"]])
+        if limit["on"] is None:
+            return name, text_cell("no day"), ((tell.quote(f"{pointer}/told"),),)
+        between = line("between ", tell.day(f"{pointer}/earliest"), " and ", tell.day(f"{pointer}/latest"))
+        return name, ((tell.day(f"{pointer}/on"),),), (between,)
 
     def _fan(self) -> Iterator[Block]:
         tell, fan = self.tell, self.report.assessment.fan

@@ -8,7 +8,7 @@ import pytest
 
 from moteledger.cards import Beside, render_card, render_page
 from moteledger.cards.fan import alike
-from moteledger.engine.assessment import PressureChange
+from moteledger.engine.assessment import FilterLimit, PressureChange
 from moteledger.engine.fan_answer import FanAnswer, Override, ReasonCode
 from moteledger.engine.fan_score import Decision, Outcome
 from moteledger.settings import Units
@@ -74,6 +74,21 @@ def test_the_filter_s_card_says_what_stands_besides_its_date(typical: Any, field
     assessment = typical.assessment.model_copy(update={"filter": changed})
     markup = render_card("filter", assessment, typical.house, now=typical.now)
     assert said in markup
+
+
+def test_the_filter_s_card_says_which_limits_come_later_and_why_one_asked_for_sets_no_day(typical: Any) -> None:
+    first, later = date(2090, 5, 18), date(2091, 6, 2)
+    limits = (
+        FilterLimit(reason="airflow", on=first, earliest=first, latest=later, told="By then it is too little."),
+        FilterLimit(reason="pressure", on=later, earliest=first, latest=later, told="By then its resistance is high."),
+        FilterLimit(reason="efficiency", told="Even a new one takes 50 % of them."),
+        FilterLimit(reason="age", told="Nobody has recorded when this filter went in."),
+    )
+    changed = typical.assessment.filter.model_copy(update={"limits": limits})
+    assessment = typical.assessment.model_copy(update={"filter": changed})
+    markup = render_card("filter", assessment, typical.house, now=typical.now)
+    assert "Left in: around 2 Jun 2091 its resistance reaches its limit. Even a new one takes 50 % of them." in markup
+    assert "Nobody has recorded" not in markup
 
 
 def pressure_change(likely: str, before: float, after: float, hours_ago: float) -> PressureChange:
