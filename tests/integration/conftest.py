@@ -85,8 +85,8 @@ axe.run(
 @pytest.fixture(scope="session")
 def audit(browser: webdriver.Chrome) -> Callable[..., dict[tuple[int, str], list[str]]]:
     """Audits the page that the browser shows, by the rules of axe-core for WCAG 2.0 to 2.2, A and AA, and its best
-    practices, at several widths in light and dark; tells by width and scheme what was found, a page wider than the
-    screen included. The inside of a document's pictures, which readers of the screen skip, is left out.
+    practices, at several widths, at the first of them in dark too; tells by width and scheme what was found, a page
+    wider than the screen included. The inside of a document's pictures, which readers of the screen skip, is left out.
     """
     engine = (Path(str(find_spec("selenium_axe_python").origin)).parent / "axe-core" / "axe.min.js").read_text()
 
@@ -98,8 +98,8 @@ def audit(browser: webdriver.Chrome) -> Callable[..., dict[tuple[int, str], list
         for width in widths:
             size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": True}
             browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-            # Between the schemes nothing changes but colours, which `test_palette` checks of the style sheet, and no width
-            # changes a colour: the second scheme is looked at once, by the rules on colour.
+            # Schemes differ by their colours alone, which `test_palette` checks and no width changes:
+            # the second one is looked at once, by the rules on colour.
             for scheme in schemes if width == widths[0] else schemes[:1]:
                 rules = (
                     {}
