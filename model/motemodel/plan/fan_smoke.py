@@ -19,7 +19,8 @@ def room_cleaner_m3h(
     `running` (T,) is what the central fan does meanwhile, calls included. Found by bracketing the exact balance, so
     the air that is indoors already counts too. Nought where the target is held without, infinite where 10,000 air
     changes an hour would not do. The rated delivery of a room cleaner is such a clean airflow (ANSI/AHAM AC-1), of its
-    own room: rooms with shut doors need one each.
+    own room: rooms with shut doors need one each. For the air change, the settling and the reduction that AC-1 counts
+    it is that standard's two thirds of a cfm for each square foot of floor (from memory).
     """
     positive("target_ug_m3", target_ug_m3)
     positive("volume_m3", volume_m3)
