@@ -67,10 +67,10 @@ def test_more_smoke_or_a_lower_target_never_needs_a_smaller_cleaner(start: float
 
 
 # ANSI/AHAM AC-1 sizes a room cleaner for a room under 8 ft: a clean air delivery rate (CADR, cfm) of two thirds of the
-# floor area (ft2) holds smoke at a fifth of what it is without. It counts one air change an hour, and smoke that settles
-# and sticks on its own, which is taken as 0.2 1/h here, as of fine particles in still rooms. US EPA's guide to air
-# cleaners in the home (2018) prints the same as 65 cfm for 100 ft2. For wildfire smoke AHAM asks for as many cfm as ft2.
-# All from memory.
+# floor area (ft2) holds smoke at a fifth of what it is without. It counts one air change an hour, and smoke that
+# settles and sticks on its own, which is taken as 0.2 1/h here, as of fine particles in still rooms. US EPA's guide to
+# air cleaners in the home (2018) prints the same as 65 cfm for 100 ft2. For wildfire smoke AHAM asks for as many cfm
+# as ft2. All from memory.
 FT_M = 0.3048
 CFM_M3H = FT_M**3 * 60.0
 ROOM = HouseRates(entry_per_h=1.0, loss_fan_off_per_h=1.2, clean_air_per_h=0.0, fan_power_w=0.0)
