@@ -116,11 +116,16 @@ Heating and cooling are not among them: set points tell when people are out.
 _ROOM = re.compile(r"room:[\w -]{1,40}\.pm25")
 
 
+def is_room(name: str) -> bool:
+    """Whether a name can be that of a room's signal."""
+    return _ROOM.fullmatch(name) is not None
+
+
 def signal_named(name: str) -> Signal:
     """The signal called `name`; raises UnknownSignalError offering the nearest known name."""
     if name in SIGNALS:
         return SIGNALS[name]
-    if _ROOM.fullmatch(name):
+    if is_room(name):
         return replace(SIGNALS["indoor.pm25"], name=name)
     near = get_close_matches(name, SIGNALS, n=1)
     hint = f"did you mean {near[0]!r}?" if near else f"known signals: {', '.join(SIGNALS)}, room:NAME.pm25"

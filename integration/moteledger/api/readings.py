@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, RootModel, WithJsonSchema
 
 from ..engine.newest import newest_now
-from ..intake import RecordsError, Taken, accept, moment_us, read_records, text_of, what_became_of
+from ..intake import RecordsError, Rooms, Taken, accept, moment_us, read_records, text_of, what_became_of
 from ..signals import Kind, signal_named
 from ..store import Store, to_us
 from .auth import GRANT
@@ -220,7 +220,7 @@ async def give_newest(request: web.Request) -> web.StreamResponse:
 
 def _take(service: Service, body: bytes, now_us: int, senml: bool) -> Taken:
     try:
-        records = read_records(body, now_us, senml=senml)
+        records = read_records(body, now_us, senml=senml, rooms=Rooms(service.store.signals))
     except RecordsError as error:
         raise unusable(str(error), error.place, readable=error.readable) from None
     appended = accept(service.store, records.readings)

@@ -10,9 +10,11 @@ from .moments import moment_us, moments_us, text_of
 from .recording import Recording, read_recording, recording_chunks
 from .records import Records, RecordsError, Refusal, read_records
 from .retrying import PACE, Pace, SourceError, keep_trying, stop_if_cancelled
+from .rooms import MOST_ROOMS, Rooms
 from .sources import run_sources
 
 __all__ = [
+    "MOST_ROOMS",
     "PACE",
     "Arrivals",
     "Chunk",
@@ -23,6 +25,7 @@ __all__ = [
     "Records",
     "RecordsError",
     "Refusal",
+    "Rooms",
     "Source",
     "SourceError",
     "SourceReport",

@@ -18,6 +18,7 @@ from ..signals import Kind, Signal, signal_named
 from ..store import Reading
 from .documents import DocumentError, as_json, json_document
 from .moments import moment_us, refuse_wrong_clock
+from .rooms import MOST_ROOMS, Rooms
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -82,10 +83,11 @@ class _RefusedError(ValueError):
         super().__init__(reason)
 
 
-def read_records(body: bytes, now_us: int, *, senml: bool = False) -> Records:
+def read_records(body: bytes, now_us: int, *, senml: bool = False, rooms: Rooms | None = None) -> Records:
     """The readings in a JSON body received at `now_us` (microseconds since 1970 UTC).
 
-    Which of the two forms it is shows in the body; `senml` insists on SenML. A reading more than five minutes ahead of
+    Which of the two forms it is shows in the body; `senml` insists on SenML. Readings of more `rooms` than there can be
+    are refused. A reading more than five minutes ahead of
     now is refused, unless it is a forecast. Raises RecordsError, and nothing else, for a body that is no JSON, has
     neither form, or breaks a rule of SenML that concerns all records.
     """
@@ -94,11 +96,11 @@ def read_records(body: bytes, now_us: int, *, senml: bool = False) -> Records:
     if senml or _is_senml(records):
         if not isinstance(document, list):
             raise RecordsError("", "SenML is a list of records; put them in [ ]")
-        return _collect("", _senml(records, now_us))
+        return _collect("", _senml(records, now_us), rooms)
     if not any(isinstance(record, dict) and not record.keys().isdisjoint(_PLAIN) for record in records):
         raise RecordsError(place, f"holds neither SenML nor plain readings; {_PLAIN_FIX}")
     single = document is not records and place == ""
-    return _collect(place, _plain(records, now_us), single=single)
+    return _collect(place, _plain(records, now_us), rooms, single=single)
 
 
 def _json(body: bytes) -> object:
@@ -130,9 +132,16 @@ def _is_senml(records: list[object]) -> bool:
     return not keys.isdisjoint(_SENML_ONLY) and keys.isdisjoint(_PLAIN)
 
 
-def _collect(place: str, read: Iterator[Reading | _RefusedError | None], *, single: bool = False) -> Records:
+def _collect(
+    place: str, read: Iterator[Reading | _RefusedError | None], rooms: Rooms | None, *, single: bool = False
+) -> Records:
     found = Records()
-    for number, result in enumerate(read):
+    for number, told in enumerate(read):
+        result = told
+        if isinstance(result, Reading) and rooms is not None and not rooms.takes(result.signal):
+            result = _RefusedError(
+                "", result.signal, f"is a room beyond the {MOST_ROOMS} that are kept; check its name"
+            )
         if isinstance(result, Reading):
             found.readings.append(result)
         elif result is not None:

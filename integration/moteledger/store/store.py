@@ -190,6 +190,11 @@ class Store:
             ).fetchall()
         return {name: Reading(time_us, name, value) for name, time_us, value in rows}
 
+    def signals(self) -> tuple[str, ...]:
+        """The names of all signals of which readings were ever kept."""
+        with self._reader() as reader:
+            return tuple(name for (name,) in reader.execute("SELECT name FROM signal ORDER BY name"))
+
     def extent(self) -> tuple[int, int] | None:
         """The times of the oldest and the newest reading of any signal that is measured, none of a forecast.
 

@@ -10,6 +10,7 @@ import zlib
 import pytest
 
 from moteledger.api import BODY_LIMIT
+from moteledger.intake import MOST_ROOMS
 from moteledger.store import Reading
 
 READING = {"time": "2026-01-31T14:00:00Z", "signal": "indoor.pm25", "value": 8.5}
@@ -80,6 +81,26 @@ async def test_refused_records_are_told_by_place_and_the_others_are_kept(service
     assert [refusal["place"] for refusal in answer["refusals"]] == ["/1/value", "/2/signal", "/3/unit"]
     assert answer["refusals"][1]["value"] == '"indoor.pm2"'
     assert "did you mean" in answer["refusals"][1]["reason"]
+
+
+async def test_a_house_has_so_many_rooms_and_no_more_however_many_are_named(service) -> None:
+    def of(rooms: range, minute: int = 0) -> list[dict]:
+        time = f"2026-01-31T14:{minute:02}:00Z"
+        return [READING | {"time": time, "signal": f"room:{number}.pm25"} for number in rooms]
+
+    first = await (await service.post("/v1/readings", json=of(range(MOST_ROOMS - 1)))).json()
+    assert (first["accepted"], first["refused"]) == (MOST_ROOMS - 1, 0)
+    more = await (await service.post("/v1/readings", json=[*of(range(90, 93)), READING, *of(range(1), 1)])).json()
+    assert (more["accepted"], more["refused"]) == (3, 2), "those that are known, and what is no room, are still kept"
+    assert more["refusals"][0] == {
+        "place": "/1",
+        "value": "room:91.pm25",
+        "reason": "is a room beyond the 64 that are kept; check its name",
+    }
+    senml = [{"n": "room:93.pm25", "v": 3.0, "t": TIME_US // 1_000_000}]
+    refused = await problem(await service.post("/v1/readings", json=senml), 422)
+    assert "/0: room:93.pm25 is a room beyond the 64" in refused["detail"]
+    assert len(service.store.signals()) == MOST_ROOMS + 1
 
 
 async def test_if_all_are_refused_the_answer_is_a_problem(service) -> None:
