@@ -139,9 +139,7 @@ def _collect(
     for number, told in enumerate(read):
         result = told
         if isinstance(result, Reading) and rooms is not None and not rooms.takes(result.signal):
-            result = _RefusedError(
-                "", result.signal, f"is a room beyond the {MOST_ROOMS} that are kept; check its name"
-            )
+            result = _RefusedError("", result.signal, f"is one room more than the {MOST_ROOMS} kept; check its name")
         if isinstance(result, Reading):
             found.readings.append(result)
         elif result is not None:

@@ -94,12 +94,12 @@ async def test_a_house_has_so_many_rooms_and_no_more_however_many_are_named(serv
     assert (more["accepted"], more["refused"]) == (3, 2), "those that are known, and what is no room, are still kept"
     assert more["refusals"][0] == {
         "place": "/1",
-        "value": "room:91.pm25",
-        "reason": "is a room beyond the 64 that are kept; check its name",
+        "value": '"room:91.pm25"',
+        "reason": "is one room more than the 64 kept; check its name",
     }
     senml = [{"n": "room:93.pm25", "v": 3.0, "t": TIME_US // 1_000_000}]
     refused = await problem(await service.post("/v1/readings", json=senml), 422)
-    assert "/0: room:93.pm25 is a room beyond the 64" in refused["detail"]
+    assert '/0: "room:93.pm25" is one room more' in refused["detail"]
     assert len(service.store.signals()) == MOST_ROOMS + 1
 
 
