@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import datetime
+from hashlib import sha256
 from http import HTTPStatus
 from typing import TypeVar
 
@@ -61,6 +62,7 @@ class Doorkeeper:
     Where tokens are not needed, a request without one may do everything and one with a token what the token opens.
     Who shows wrong tokens is soon not listened to for a while: not for the guessing, which is hopeless, but for the
     work it makes. Cookies do not count: a tablet whose token was revoked goes on asking and must still take a new link.
+    Nor does that silence a token that was found right before: behind one proxy all have one address.
     """
 
     def __init__(self, tokens: Tokens, clock: Callable[[], datetime], *, needs_tokens: bool) -> None:
@@ -69,6 +71,8 @@ class Doorkeeper:
         self._needs_tokens = needs_tokens
         self._failures = Rate(per_second=0.1, burst=10.0)
         self._wrong_us: deque[int] = deque(maxlen=_MOST_REMEMBERED)
+        # As digests, so that no secret stays in memory; the one that was shown last is the last.
+        self._right: dict[bytes, None] = {}
 
     async def identify(self, request: web.Request) -> Grant:
         """What the asker may do; raises ProblemError for a wrong token and for none where one is needed."""
@@ -86,10 +90,11 @@ class Doorkeeper:
 
     async def check(self, request: web.Request, find: Callable[[str, int], T | None], text: str) -> T:
         """What `find` makes of a token's text; raises ProblemError for a wrong one and after too many of them."""
-        client = client_of(request)
-        if wait_s := self._failures.wait_s(client):
+        client, digest = client_of(request), sha256(text.encode("utf-8", "backslashreplace")).digest()
+        if digest not in self._right and (wait_s := self._failures.wait_s(client)):
             raise too_many(wait_s, "too many wrong tokens from this address")
         found = await asyncio.to_thread(find, text, self.now_us())
+        self._right.pop(digest, None)
         if found is None:
             self._failures.count(client)
             self._wrong_us.append(self.now_us())
@@ -98,6 +103,9 @@ class Doorkeeper:
                 "this token is not known, has ended, was revoked or is a link that was used; ask for a new one",
                 ' error="invalid_token"',
             )
+        self._right[digest] = None
+        if len(self._right) > _MOST_REMEMBERED:
+            del self._right[next(iter(self._right))]
         return found
 
     def wrong_in_last_hour(self) -> int:

@@ -9,6 +9,7 @@ import pytest
 from moteledger.api.alarms import ALARM_WATCH
 from moteledger.api.auth import DOORKEEPER
 from moteledger.engine.alarms import WrongTokensWatch
+from moteledger.store import to_us
 from moteledger.store.tokens import Scope
 
 HTML = {"Accept": "text/html,*/*"}
@@ -116,6 +117,22 @@ async def test_wrong_tokens_are_soon_not_listened_to_and_right_ones_are_again_af
     response = await client.post("/enter", json={"token": "mote_00000000_guess"})
     assert response.status == 429
     assert 0 < int(response.headers["Retry-After"]) <= 10
+
+
+async def test_wrong_tokens_silence_no_right_one_that_comes_from_the_same_address(serving, guard) -> None:
+    client = await serving(tokens_required=True)
+    known, text = guard.new(Scope.VIEW)
+    _, new = guard.new(Scope.VIEW)
+
+    async def status(token: str) -> int:
+        return (await client.get("/healthz", headers={"Authorization": f"Bearer {token}"})).status
+
+    assert await status(text) == 200
+    assert [await status("mote_00000000_guess\udcff") for _ in range(11)] == [401] * 10 + [429]
+    assert await status(text) == 200
+    assert await status(new) == 429, "whose first word comes now must wait, as one cannot know it is right"
+    await asyncio.to_thread(guard.tokens.revoke, known.id, to_us(guard.now))
+    assert [await status(text) for _ in range(2)] == [401, 429]
 
 
 async def test_on_this_machine_no_token_is_needed_but_one_that_is_shown_counts(serving, guard) -> None:
