@@ -144,9 +144,9 @@ def _besides(advice: FilterAdvice, today: date) -> str:
 def _later(advice: FilterAdvice) -> str:
     """The limits that the first one comes ahead of, and why the least efficiency asked for sets no day."""
     dated = [limit for limit in advice.limits if limit.on is not None]
-    told = [f"around {full_day(limit.on)} {_LATER[limit.reason]}" for limit in dated[1:] if limit.on is not None]
+    told = [f"{_LATER[limit.reason]} around {full_day(limit.on)}" for limit in dated[1:] if limit.on is not None]
     of_efficiency = [limit.told for limit in advice.limits if limit.reason == "efficiency" and limit.on is None]
-    return " ".join(([f"Left in: {'; '.join(told)}."] if told else []) + of_efficiency)
+    return " ".join(([f"If it stays in, {'; '.join(told)}."] if told else []) + of_efficiency)
 
 
 def _range(change_between: tuple[date, date] | None) -> str:

@@ -87,7 +87,7 @@ def test_the_filter_s_card_says_which_limits_come_later_and_why_one_asked_for_se
     changed = typical.assessment.filter.model_copy(update={"limits": limits})
     assessment = typical.assessment.model_copy(update={"filter": changed})
     markup = render_card("filter", assessment, typical.house, now=typical.now)
-    assert "Left in: around 2 Jun 2091 its resistance reaches its limit. Even a new one takes 50 % of them." in markup
+    assert "If it stays in, its resistance reaches its limit around 2 Jun 2091. Even a new one takes 50 %" in markup
     assert "Nobody has recorded" not in markup
 
 
