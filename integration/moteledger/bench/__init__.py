@@ -6,7 +6,7 @@ it gives it has measured when called; no figure is kept from another run.
 
 from collections.abc import Callable, Iterable, Iterator
 
-from .fan_plan import replayed_year, two_days
+from .fan_plan import replayed_year, two_days, two_days_within_a_budget, wary_two_days
 from .house_year import house_year
 from .identified_month import identified_month
 from .intake import intake_in_batches, intake_one_by_one
@@ -37,12 +37,16 @@ __all__ = [
     "start_up",
     "table",
     "two_days",
+    "two_days_within_a_budget",
+    "wary_two_days",
 ]
 
 BENCHES: tuple[Callable[[], BenchRow], ...] = (
     house_year,
     identified_month,
     two_days,
+    wary_two_days,
+    two_days_within_a_budget,
     replayed_year,
     start_up,
     memory_at_rest,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ..bounds import FloatArray, not_negative
 from .fan import BoolArray, FanPlan
+from .fan_bound import Problem
 from .fan_problem import FanProblem
 from .fan_search import (
     Candidate,
@@ -19,6 +20,7 @@ from .fan_search import (
     costs_nothing,
     does_nothing,
     easy_opening,
+    least_exposure,
     opening,
     resting,
     slack,
@@ -130,19 +132,18 @@ def best_air(fan: FanProblem, budget: float) -> tuple[Schedule, float]:
     """
     budget = float(not_negative("budget", budget))
     problem = fan.in_periods(np.zeros(fan.outlook.steps, dtype=np.intp))
+    best, least = _cleanest(problem, budget)
     hours = fan.outlook.steps * fan.outlook.step_h
-    best = resting(problem)
-    least = float(best.exposure[0])
-    affordable = max(budget, best.cost) * (1.0 + 1e-9)
-    if not does_nothing(problem):
-        first_look = opening(problem)
-        least = float(first_look.least_exposure[0])
-        if costs_nothing(problem) or first_look.cleanest.cost <= affordable:
-            best = first_look.cleanest
-        else:
-            least, best = cleanest_affordable(first_look, affordable, best)
-    mean = best.exposure / hours
-    return _told(fan.steps, best, 0.0, mean, np.ones(1, dtype=np.bool_), np.full(1, np.nan)), least / hours
+    everything = np.ones(1, dtype=np.bool_)
+    return _told(fan.steps, best, 0.0, best.exposure / hours, everything, np.full(1, np.nan)), least / hours
+
+
+def _cleanest(problem: Problem, budget: float) -> tuple[Candidate, float]:
+    """The cleanest schedule that the budget buys, and the least exposure that any within it could bring."""
+    least = resting(problem)
+    if does_nothing(problem):
+        return least, float(least.exposure[0])
+    return cleanest_affordable(problem, max(budget, least.cost) * (1.0 + 1e-9))
 
 
 def best_air_by_days(fan: FanProblem, budgets_kwh: FloatArray, day: NDArray[np.intp]) -> tuple[Schedule, float]:
@@ -167,16 +168,19 @@ def best_air_by_days(fan: FanProblem, budgets_kwh: FloatArray, day: NDArray[np.i
         own = np.flatnonzero(period == k)
         part = slice(int(own[0]), int(own[-1]) + 1)
         own_speeds = tuple(speed.part(part) for speed in fan.speeds)
-        found, _ = best_air(replace(fan, outlook=outlook.part(part, level), dwell=state, speeds=own_speeds), budget)
+        that_day = replace(fan, outlook=outlook.part(part, level), dwell=state, speeds=own_speeds)
+        found, _ = _cleanest(that_day.in_periods(np.zeros(own.size, dtype=np.intp)), budget)
         choice[part], spent[k] = found.choice, found.cost
         level = float(whole.steps.trajectory(choice)[part.stop])
         state = state.after(found.choice, outlook.step_h)
-    together = float(np.maximum(budgets, spent).sum())
-    _, least = best_air(fan, together)
     best = weighed(whole, choice)
+    together = replace(whole, period=np.zeros_like(period))
+    budget = float(np.maximum(budgets, spent).sum()) * (1.0 + 1e-9)
+    least, _ = least_exposure(together, budget, {})
     hours = np.bincount(period) * outlook.step_h
     held = np.ones(budgets.size, dtype=np.bool_)
-    return _told(fan.steps, best, 0.0, best.exposure / hours, held, np.full(budgets.size, np.nan)), least
+    told = _told(fan.steps, best, 0.0, best.exposure / hours, held, np.full(budgets.size, np.nan))
+    return told, max(least, 0.0) / float(hours.sum())
 
 
 def _told(

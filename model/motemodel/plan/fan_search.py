@@ -12,7 +12,7 @@ from .fan_polish import change_effects, exposures, extended, grown, trimmed
 from .fan_steps import Choice
 
 _PRICES = 6
-_ROUNDS = 4
+_ROUNDS = 2
 _COARSE_STEPS = 4
 _COARSE_SPREADS = (2.0, 1.5, 1.2)
 _NEAR_SPREADS = (1.5,)
@@ -202,23 +202,41 @@ def _add(problem: Problem, choices: list[Choice], pool: dict[bytes, Candidate]) 
     return found
 
 
-def cleanest_affordable(opening: Opening, budget: float, best: Candidate) -> tuple[float, Candidate]:
-    """Exposure below which nothing within the budget comes, and the best that is found, from a `best` known before."""
-    problem, priced, (low, high) = opening.priced.problem, opening.priced, opening.span
-    least = float(opening.least_exposure[0])
-    for turn in range(_ROUNDS):
-        prices = np.geomspace(low, high, _PRICES) if turn == 0 else np.geomspace(low, high, _PRICES + 2)[1:-1]
-        bounds, choices = priced.solve(prices[:, np.newaxis], np.ones(_PRICES))
-        found = [weighed(problem, choice) for choice in choices]
-        least = max(least, float(((bounds - budget) / prices).max()))
-        affordable = [candidate for candidate in found if candidate.cost <= budget]
-        best = min([best, *affordable], key=lambda c: float(c.exposure[0]))
-        dear_enough = [candidate.cost >= budget for candidate in found]
-        first = dear_enough.index(True) if True in dear_enough else _PRICES
+def cleanest_affordable(problem: Problem, budget: float) -> tuple[Candidate, float]:
+    """The cleanest candidate within the budget that is found, and the exposure that none within it goes below.
+
+    For problems of one period. Resting has to be within the budget.
+    """
+    pool: dict[bytes, Candidate] = {}
+    least, choices = least_exposure(problem, budget, pool)
+    _add(problem, choices, pool)
+    affordable = [candidate for candidate in pool.values() if candidate.cost <= budget]
+    best = min([resting(problem), *affordable], key=lambda c: float(c.exposure[0]))
+    longer = weighed(problem, grown(problem, best.choice, budget))
+    return min([best, longer], key=lambda c: float(c.exposure[0])), least
+
+
+def least_exposure(problem: Problem, budget: float, pool: dict[bytes, Candidate]) -> tuple[float, list[Choice]]:
+    """Exposure that no schedule within the budget goes below, and schedules that come near; coarse ones fill the pool.
+
+    For problems of one period. The price at which the budget is spent is sought on coarse steps, and proven on all.
+    """
+    low, high = _price_span(problem)
+    coarse = PricedSchedules(problem.coarser(_COARSE_STEPS))
+    prices = np.geomspace(low, high, _PRICES)
+    for _ in range(_ROUNDS):
+        _, choices = coarse.solve(prices[:, np.newaxis], np.ones(_PRICES))
+        found = _add(problem, [np.repeat(c, _COARSE_STEPS)[: problem.steps.count] for c in choices], pool)
+        dear = np.flatnonzero([candidate.cost >= budget for candidate in found])
+        first = int(dear[0]) if dear.size else _PRICES
         low = float(prices[first - 1]) if first > 0 else low
         high = float(prices[first]) if first < _PRICES else high
-    longer = weighed(problem, grown(problem, best.choice, budget))
-    return least, min([best, longer], key=lambda c: float(c.exposure[0]))
+        prices = np.geomspace(low, high, _PRICES + 2)[1:-1]
+    # The last row looks at the air alone, as if nothing cost anything.
+    prices = np.append(np.geomspace(low / _SPREAD, high * _SPREAD, _PRICES), 1.0)
+    matters = np.append(np.ones(_PRICES), 0.0)
+    bounds, choices = PricedSchedules(problem).solve(prices[:, np.newaxis], matters)
+    return float(((bounds - matters * budget) / prices).max()), choices
 
 
 def _between(low: FloatArray, high: FloatArray) -> FloatArray:

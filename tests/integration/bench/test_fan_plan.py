@@ -3,7 +3,17 @@
 import numpy as np
 import pytest
 
-from moteledger.bench.fan_plan import STEP_H, Case, by_general_solver, outdoor_air, replayed_year, spells, two_days
+from moteledger.bench.fan_plan import (
+    STEP_H,
+    Case,
+    by_general_solver,
+    outdoor_air,
+    replayed_year,
+    spells,
+    two_days,
+    two_days_within_a_budget,
+    wary_two_days,
+)
 from motemodel.plan import AirTarget, Outlook
 
 
@@ -33,4 +43,6 @@ def test_short_rows_tell_what_they_measured() -> None:
     assert row.measured > 0.0
     assert row.plain[0].seconds > 0.0
     assert "gap to the proven bound" in row.note
+    assert wary_two_days(count=1).measured > 0.0
+    assert "proven bound" in two_days_within_a_budget(count=1).note
     assert "2 days replayed" in replayed_year(2).work
