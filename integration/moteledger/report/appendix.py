@@ -209,7 +209,9 @@ class Appendix:
 
     def _filter(self) -> Iterator[Block]:
         tell, advice = self.tell, self.report.assessment.filter
-        yield Paragraph(line(tell.quote(f"{_A}/filter/reason")))
+        why = tell.quote(f"{_A}/filter/reason")
+        due = () if advice.change_on is None else ("Change it around ", tell.day(f"{_A}/filter/change_on"), ". ")
+        yield Paragraph(line(*due, why))
         if self.report.filter_drop or self.report.duct_static:
             yield Picture(
                 "pressure",
