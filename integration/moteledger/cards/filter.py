@@ -145,7 +145,8 @@ def _later(advice: FilterAdvice) -> str:
     """The limits that the first one comes ahead of, and why the least efficiency asked for sets no day."""
     dated = [limit for limit in advice.limits if limit.on is not None]
     told = [f"{_LATER[limit.reason]} around {full_day(limit.on)}" for limit in dated[1:] if limit.on is not None]
-    of_efficiency = [limit.told for limit in advice.limits if limit.reason == "efficiency" and limit.on is None]
+    asked = [limit for limit in advice.limits if limit.reason == "efficiency" and limit.on is None]
+    of_efficiency = [limit.told for limit in asked if dated]
     return " ".join(([f"If it stays in, {'; '.join(told)}."] if told else []) + of_efficiency)
 
 
