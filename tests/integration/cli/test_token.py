@@ -1,6 +1,5 @@
 """`moteledger token`, and a service that is opened by the house file."""
 
-import os
 import re
 import shutil
 import ssl
@@ -152,7 +151,7 @@ def test_with_a_certificate_it_speaks_tls_and_nothing_else(start_command, house_
     house = tmp_path / "private.toml"
     network = '\n[network]\ncertificate_file = "cert.pem"\nkey_file = "key.pem"\n'
     house.write_text(house_file.read_text(encoding="utf-8") + network, encoding="utf-8")
-    process = start_command("serve", "--house", house, "--store", tmp_path / "house.db", "--port", "0", env=os.environ)
+    process = start_command("serve", "--house", house, "--store", tmp_path / "house.db", "--port", "0")
     try:
         port = re.search(r"https://127\.0\.0\.1:(\d+)/", process.stdout.readline())[1]
         trusting = ssl.create_default_context(cafile=str(tmp_path / "cert.pem"))
