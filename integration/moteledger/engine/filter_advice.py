@@ -1,9 +1,11 @@
-"""When to change the filter: the first of pressure, dust and age, from what was measured and what was surveyed.
+"""When to change the filter: the first of its limits, from what was measured and what was surveyed.
 
 Beside it stand the day to order one by, and the day after which keeping it costs more than changing it.
 """
 
 import math
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -18,27 +20,36 @@ from motemodel.units import M3H_PER_CFM
 from ..settings import BlowerType, FilterSettings, House
 from ..store import from_us, to_us
 from .airflow_static import airflow_by_static
-from .assessment import FilterAdvice, PressureChange
+from .assessment import FilterAdvice, LimitReason, PressureChange
 from .figures import figure
 from .filter_ahead import reach_by_pressure
 from .filter_change import with_filter_since
-from .filter_past import FilterPast, filter_past, new_drop, reference_airflow, steady_drop, watched
+from .filter_limits import FARTHEST_DAYS, because, day_of, drop_at_least_airflow, reach_by_efficiency, told_limits
+from .filter_past import (
+    FilterPast,
+    filter_past,
+    new_drop,
+    reference_airflow,
+    sensor_off_pa,
+    steady_drop,
+    watched,
+)
 from .grid import GriddedHouse
 from .survey import assembly, dust_of, efficiency_curve
 
 _USUAL_FINAL_RATIO = 2.0
-_FARTHEST_DAYS = 3650.0
 _ORDER_AHEAD, _EARLIEST_ORDER = timedelta(days=14), timedelta(days=42)
 """Time to buy a filter and have it in the house, before the day may have come; but not so early that a date that is
 hardly known yet sends people to buy one (common practice, no source)."""
+_NO_LIMIT = Unknown(
+    "nobody has said at which resistance it is spent",
+    "its label or data sheet gives the drop when new and the final drop, for whoever looks after the house file",
+)
+_NO_SENSOR = Unknown("no sensor measures the pressure across the filter", "a technician can fit one")
+_NO_TREND = Unknown("its resistance has not been watched for long enough", "wait for some days with the fan running")
+_NOT_DATED = Unknown("nobody has recorded when this filter went in", "record the day on which you change it")
 _WATTS_PER_PA = 0.281 / 124.5
 """Of each cfm: 0.281 W at 0.5 in.w.c., ANSI/RESNET/ICC 301; a motor that holds the airflow draws in proportion."""
-_REASONS = {
-    "pressure": ("By then its resistance reaches the limit.", "Its resistance has reached the limit."),
-    "dust": ("By then it has taken the dust it can hold.", "It has taken the dust it can hold."),
-    "age": ("By then it has been in use as long as it should.", "It has been in use as long as it should."),
-}
-"""Why it is to be changed, for a day to come and for today."""
 
 
 def filter_advice(
@@ -51,7 +62,10 @@ def filter_advice(
     settings = house.filter
     today = now.astimezone(house.zone).date()
     if settings is None:
-        nothing = Unknown("the house file has no [filter]", "add its MERV and its rated drop")
+        nothing = Unknown(
+            "nothing is known of the filter that is in",
+            "its label tells its MERV and its drop, for the house file",
+        )
         return _advice(nothing, None, None, nothing, None, str(nothing), today)
     fitted = assembly(settings)
     reference = reference_airflow(house)
@@ -59,7 +73,8 @@ def filter_advice(
     past = past if before is None else before.then(past)
     installed_us = _midnight_us(house, settings.installed)
     watch = watched(house, past, installed_us)
-    told = airflow_by_static(house, past, _this_one_since_us(watch, installed_us))
+    since_us = _this_one_since_us(watch, installed_us)
+    told = airflow_by_static(house, past, since_us)
     if told is not past:
         past, watch = told, watched(house, told, installed_us)
     new = figure(new_drop(past, watch, installed_us), "Pa") if np.isfinite(past.drop_pa).any() else None
@@ -67,22 +82,38 @@ def filter_advice(
     house = with_filter_since(house, seen_on)
     settings = house.filter or settings
     drop_now, growth = watch.drop_at_reference_pa, watch.growth_pa_per_day
+    if gridded.values("filter.pressure_drop") is None and not np.isfinite(past.drop_pa).any():
+        drop_now = _NO_SENSOR
     limit = _limit(settings, fitted, reference)
     dust = _dust(house, gridded, today)
-    reaches = []
-    pressure = None if limit is None else reach_by_pressure(house, past, watch, limit)
-    if pressure is not None:
-        reaches.append(pressure)
+
+    def reach_drop(reason: LimitReason, at: Answer | None) -> Reach | Unknown:
+        if not isinstance(at, Estimate):
+            return _NO_LIMIT if at is None else at
+        reach = reach_by_pressure(house, past, watch, at)
+        if reach is None:
+            return drop_now if isinstance(drop_now, Unknown) else _NO_TREND
+        return replace(reach, reason=reason)
+
+    limits: dict[LimitReason, Reach | Unknown] = {
+        "pressure": reach_drop("pressure", limit),
+        "airflow": reach_drop("airflow", drop_at_least_airflow(house, gridded, drop_now, None)),
+        "age": _NOT_DATED,
+    }
     if settings.installed is not None:
         used = (today - settings.installed).days
-        reaches.append(reach_by_age(float(max(used, 0)), settings.longest_use / 24.0))
+        limits["age"] = reach_by_age(float(max(used, 0)), settings.longest_use / 24.0)
         # Dust as such homes have it is a guess, which gives way to this filter's own resistance once that grows.
-        measured = pressure is not None and math.isfinite(pressure.high)
+        pressure = limits["pressure"]
+        measured = isinstance(pressure, Reach) and math.isfinite(pressure.high)
         if fitted is not None and isinstance(dust, Estimate) and used > 0 and not measured:
             taken = (dust.value, dust.low, dust.high)
-            reaches.append(reach_by_filling("dust", used, taken, fitted.loading.capacity_mg / 1000.0))
-    first, reason = _first(reaches, drop_now, limit)
-    advice = _advice(drop_now, reference, limit, dust, first, reason, today)
+            limits["dust"] = reach_by_filling("dust", used, taken, fitted.loading.capacity_mg / 1000.0)
+    efficiency = reach_by_efficiency(house, past, since_us, today)
+    if efficiency is not None:
+        limits["efficiency"] = efficiency
+    first, reason = _first(limits, drop_now, limit)
+    advice = _advice(drop_now, reference, None if limit is None else limit.value, dust, first, reason, today)
     return advice.model_copy(
         update={
             "installed_on": settings.installed,
@@ -98,6 +129,7 @@ def filter_advice(
                 )
                 for step in watch.steps
             ),
+            "limits": told_limits(limits, today),
             "order_by": _order_by(advice, today),
             "cost_best_on": _cost_best_on(house, gridded, growth, today),
         }
@@ -113,33 +145,31 @@ def _advice(
     reason: str,
     today: date,
 ) -> FilterAdvice:
-    def day(days: float) -> date:
-        return today + timedelta(days=round(min(days, _FARTHEST_DAYS)))
-
     return FilterAdvice(
         drop_at_reference_pa=figure(drop, "Pa"),
         reference_airflow_m3h=reference,
         drop_limit_pa=limit,
         deposited_g=figure(dust, "g"),
-        change_on=None if first is None else day(first.days),
-        change_between=None if first is None else (day(first.low), day(first.high)),
+        change_on=None if first is None else day_of(first.days, today),
+        change_between=None if first is None else (day_of(first.low, today), day_of(first.high, today)),
         reason=reason,
     )
 
 
-def _first(reaches: list[Reach], drop: Answer, limit: float | None) -> tuple[Reach | None, str]:
+def _first(
+    limits: Mapping[LimitReason, Reach | Unknown], drop: Answer, limit: Estimate | None
+) -> tuple[Reach | None, str]:
     """What comes first and the sentence that says why."""
-    finite = [reach for reach in reaches if math.isfinite(reach.days)]
+    finite = [reach for reach in limits.values() if isinstance(reach, Reach) and math.isfinite(reach.days)]
     missing = ""
     if isinstance(drop, Unknown):
         missing = f" The drop across it is not known: {drop}."
     elif limit is None:
-        missing = " No pressure limit is known: add filter.final_drop or filter.rated_drop."
+        missing = f" Its resistance sets no date: {_NO_LIMIT}."
     if not finite:
-        return None, f"There is no date yet: add filter.installed, or let some days of pressure drop come in.{missing}"
+        return None, f"There is no date yet: {_NOT_DATED}.{missing}"
     first = first_reached(finite)
-    to_come, reached = _REASONS[first.reason]
-    return first, (to_come if first.days > 0.0 else reached) + missing
+    return first, because(first) + missing
 
 
 def _order_by(advice: FilterAdvice, today: date) -> date | None:
@@ -189,7 +219,7 @@ def _cost_best_on(house: House, gridded: GriddedHouse, growth: Answer, today: da
     used = float(max((today - settings.installed).days, 0))
     bounds = (max(dearer.value, 0.0), max(dearer.low, 0.0), max(dearer.high, 0.0))
     days = reach_by_cost(used, settings.price, bounds).days
-    return today + timedelta(days=round(days)) if days < _FARTHEST_DAYS else None
+    return day_of(days, today) if days < FARTHEST_DAYS else None
 
 
 def daily_drops(house: House, gridded: GriddedHouse) -> FloatArray:
@@ -207,22 +237,30 @@ def daily_drops(house: House, gridded: GriddedHouse) -> FloatArray:
     return np.array(rows).reshape(-1, 2)
 
 
-def _limit(settings: FilterSettings, fitted: Filter | None, reference: float | None) -> float | None:
-    """The drop at which the filter is spent: as stated, else twice the clean drop (common practice, no source)."""
+def _limit(settings: FilterSettings, fitted: Filter | None, reference: float | None) -> Estimate | None:
+    """The drop at which the filter is spent: as stated, else twice the clean drop (common practice, no source).
+
+    The interval is how far the sensor may be off.
+    """
     if settings.final_drop is not None:
-        return settings.final_drop
-    if fitted is None or reference is None:
+        limit = settings.final_drop
+    elif fitted is not None and reference is not None:
+        limit = _USUAL_FINAL_RATIO * float(drop_pa(fitted, reference))
+    else:
         return None
-    return _USUAL_FINAL_RATIO * float(drop_pa(fitted, reference))
+    off = sensor_off_pa(limit)
+    return Estimate(limit, limit - off, limit + off)
 
 
 def _dust(house: House, gridded: GriddedHouse, today: date) -> Answer:
     """Dust taken since the filter was put in, g: such a home's dust, this fan's hours; wide, as homes differ."""
     settings, airflow = house.filter, house.air_handler.airflow
     if settings is None or settings.installed is None:
-        return Unknown("dust is counted from the day the filter went in", "add filter.installed")
+        return Unknown("dust is counted from the day the filter went in", "record the day on which it is changed")
     if airflow is None:
-        return Unknown("dust is counted by the air that the filter has seen", "add air_handler.airflow")
+        return Unknown(
+            "dust is counted by the air that the filter has seen", "a technician can measure the system's airflow"
+        )
     hours = max((today - settings.installed).days, 0) * 24.0 * gridded.fan_share
     caught = dust_caught_mg(1.0, _dust_efficiency(settings, airflow), airflow, hours)
     return dust_of(house).scaled(float(caught) / 1000.0)

@@ -3,7 +3,7 @@
 import numpy as np
 
 from motemodel.bounds import FloatArray
-from motemodel.estimate import Z_90, DailyDrops, PressureWatch
+from motemodel.estimate import Z_90, DailyDrops, Estimate, PressureWatch
 from motemodel.filters import USUAL_EXPONENT, clogging_weight
 from motemodel.particles import HOUSE_DUST, INDOOR_COOKING, MassDistribution, SizeGrid
 from motemodel.plan import (
@@ -20,7 +20,7 @@ from motemodel.plan import (
 
 from ..settings import FilterSettings, House
 from .airflow_fall import EXPONENTS, AirflowFall
-from .filter_past import FilterPast, reference_airflow, sensor_off_pa
+from .filter_past import FilterPast, reference_airflow
 from .survey import dust_of, efficiency_curve
 
 _US_PER_DAY = 24 * 3_600_000_000
@@ -31,8 +31,8 @@ _TOLD_SD_C = 1.5
 _LATE_DAYS = 30
 
 
-def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limit_pa: float) -> Reach | None:
-    """Days until the drop meets its limit; None while that cannot be told.
+def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limit: Estimate) -> Reach | None:
+    """Days until the drop meets its limit, Pa; None while that cannot be told.
 
     The fan runs by its own habit with the season's temperature, recorded here as far as it is and else of the house
     file's climate. The filter takes house dust, always alike, and PM2.5, as measured indoors.
@@ -48,7 +48,7 @@ def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limi
     anomaly = float(np.nanmean(late)) if np.isfinite(late).any() else 0.0
     running = running_ahead(habit, usual, to_come, anomaly_k=anomaly)
     share = np.where(np.isfinite(share), share, habit.share(usual.expected_c(day)))
-    drops = _drops(house, past, daily, limit_pa)
+    drops = _drops(house, past, daily, limit.value)
     ways = []
     for dustiness, dusty_weight in _dustiness(house.filter, house, indoor):
         ahead_dusty = 0.5 * (1.0 + float(dustiness[-_LATE_DAYS:].mean()))
@@ -62,8 +62,10 @@ def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limi
             )
             load_at = np.interp(daily.time_h / 24.0, day + 1.0, load)
             ways.append((DropHistory(load_at, drop, float(load[-1]), dusty_weight * fall_weight), ahead))
-    limit_sd = sensor_off_pa(limit_pa) / Z_90
-    return reach_by_clogging("pressure", ways, limit_pa, limit_sd, float(running.run_days[_LATE_DAYS - 1]) / _LATE_DAYS)
+    limit_sd = (limit.high - limit.low) / 2.0 / Z_90
+    return reach_by_clogging(
+        "pressure", ways, limit.value, limit_sd, float(running.run_days[_LATE_DAYS - 1]) / _LATE_DAYS
+    )
 
 
 def _by_day(past: FilterPast) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

@@ -52,9 +52,33 @@ def advise(house: Houses, series: Told, still: Still, start: datetime) -> Advise
         handler = {} if airflow is None else {"airflow": airflow}
         surveyed = house(filter=filter_, air_handler=handler, **tables)
         grid = gridded(surveyed, readings)
-        return filter_advice(surveyed, grid, grid.moment(grid.grid.end_h))
+        told = filter_advice(surveyed, grid, grid.moment(grid.grid.end_h))
+        the_date_is_that_of_the_first_limit(told)
+        return told
 
     return of
+
+
+def the_date_is_that_of_the_first_limit(told: FilterAdvice) -> None:
+    dated = [limit for limit in told.limits if limit.on is not None]
+    assert told.change_on == min((limit.on for limit in dated if limit.on), default=None)
+    assert [limit.on for limit in told.limits] == sorted(
+        (limit.on for limit in told.limits), key=lambda on: on or date.max
+    )
+    for limit in told.limits:
+        assert limit.told.endswith(".")
+        assert "filter." not in limit.told, "a homeowner knows no keys of the house file"
+        if limit.on is None:
+            assert limit.earliest is limit.latest is None
+        else:
+            assert limit.earliest is not None
+            assert limit.latest is not None
+            assert limit.earliest <= limit.on <= limit.latest
+    if dated:
+        assert told.change_between == tuple(
+            min(getattr(limit, end) for limit in dated) for end in ("earliest", "latest")
+        )
+        assert told.reason.startswith(told.limits[0].told)
 
 
 def test_a_drop_that_grows_by_an_eightieth_a_day_reaches_its_limit_on_the_day_that_logarithms_find(
@@ -141,8 +165,9 @@ def test_a_house_without_a_filter_in_its_file_is_asked_for_it(advise: Advise) ->
     assert told.change_on is told.change_between is told.drop_limit_pa is None
     for figure in (told.drop_at_reference_pa, told.deposited_g):
         assert isinstance(figure, NotKnown)
-        assert "[filter]" in figure.reason
-    assert "[filter]" in told.reason
+        assert figure.reason.startswith("nothing is known of the filter that is in")
+    assert told.reason.startswith("nothing is known of the filter that is in")
+    assert told.limits == ()
 
 
 def test_dust_is_what_such_homes_have_in_the_air_that_the_filter_has_seen(advise: Advise) -> None:
@@ -155,15 +180,15 @@ def test_dust_is_what_such_homes_have_in_the_air_that_the_filter_has_seen(advise
     assert told.high / told.low > 9.0, "homes differ by far more than an order of magnitude"
 
 
-def test_dust_without_a_date_or_an_airflow_is_answered_by_the_key_that_is_missing(advise: Advise) -> None:
+def test_dust_without_a_date_or_an_airflow_is_answered_by_who_can_tell_them(advise: Advise) -> None:
     undated, unmeasured = (
         advise({"merv": 13}).deposited_g,
         advise({"merv": 13, "installed": date(2026, 1, 1)}, airflow=None).deposited_g,
     )
     assert isinstance(undated, NotKnown)
-    assert undated.reason.endswith("add filter.installed")
+    assert undated.reason.endswith("record the day on which it is changed")
     assert isinstance(unmeasured, NotKnown)
-    assert unmeasured.reason.endswith("add air_handler.airflow")
+    assert unmeasured.reason.endswith("a technician can measure the system's airflow")
 
 
 @pytest.mark.parametrize(("zone", "ahead"), [("Pacific/Auckland", 1), ("UTC", 0), ("Pacific/Honolulu", 0)])
