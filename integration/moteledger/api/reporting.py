@@ -5,8 +5,10 @@ meant to be small. One report at a time; who asks meanwhile waits, and one that 
 """
 
 import asyncio
+import logging
 import signal
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from http import HTTPStatus
@@ -19,8 +21,10 @@ from ..engine.service import readings_between
 from ..settings import House
 from ..store import Series, Store, to_us
 from .guarded import add_routes
-from .problems import ProblemError
+from .problems import RETRY_AFTER_S, ProblemError
 from .routing import SERVICE, Route
+
+_log = logging.getLogger(__name__)
 
 SPAN = timedelta(days=14)
 """As far back as the page looks."""
@@ -53,6 +57,13 @@ def add_report(app: web.Application, house: House) -> None:
                 found = await _in_a_process(house, readings, now.astimezone(house.zone).date())
             except AssessmentError as error:
                 raise ProblemError(HTTPStatus.SERVICE_UNAVAILABLE, f"there is no report yet: {error}") from None
+            except BrokenProcessPool:
+                _log.error("the process that makes the report was ended from outside, or could not start")
+                raise ProblemError(
+                    HTTPStatus.SERVICE_UNAVAILABLE,
+                    "what makes the report was ended, most likely for want of memory; ask again when there is more",
+                    headers={"Retry-After": str(RETRY_AFTER_S)},
+                ) from None
             kept[:] = [(now, found)]
             return found
 

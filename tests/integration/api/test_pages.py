@@ -2,6 +2,7 @@
 
 import html
 from collections.abc import AsyncIterator
+from concurrent.futures.process import BrokenProcessPool
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -109,3 +110,17 @@ async def test_a_page_asked_for_by_a_stranger_s_name_is_refused(pages: Pages) ->
     answer = await pages.client.get("/", headers={"Host": "rebound.example"})
     assert answer.status == 421
     assert "simulated" not in await answer.text()
+
+
+async def test_a_report_whose_process_the_system_ends_is_told_as_come_back_later(
+    pages: Pages, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    # As it ends what takes the last of the memory.
+    async def ended(*_: object) -> None:
+        raise BrokenProcessPool
+
+    monkeypatch.setattr("moteledger.api.reporting._in_a_process", ended)
+    answer = await pages.client.get("/report.json")
+    assert (answer.status, answer.headers["Retry-After"]) == (503, "10")
+    assert "most likely for want of memory" in (await answer.json())["detail"]
+    assert "Traceback" not in caplog.text and "was ended" in caplog.text
