@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 
 from motemodel.bounds import FloatArray
-from motemodel.estimate import Answer, Estimate, PressureWatch, StepKind, Unknown
+from motemodel.estimate import Answer, Estimate, PressureWatch, Unknown
 from motemodel.filters import DUST_GRID, Filter, as_installed_curve, drop_pa, dust_caught_mg
 from motemodel.particles import HOUSE_DUST, mass_weighted_mean
 from motemodel.plan import Reach, first_reached, reach_by_age, reach_by_cost, reach_by_filling
@@ -27,8 +27,10 @@ from .filter_change import with_filter_since
 from .filter_limits import FARTHEST_DAYS, because, day_of, drop_at_least_airflow, reach_by_efficiency, told_limits
 from .filter_past import (
     FilterPast,
+    changed_us,
     filter_past,
     new_drop,
+    put_in_us,
     reference_airflow,
     sensor_off_pa,
     steady_drop,
@@ -73,7 +75,7 @@ def filter_advice(
     past = past if before is None else before.then(past)
     installed_us = _midnight_us(house, settings.installed)
     watch = watched(house, past, installed_us)
-    since_us = _this_one_since_us(watch, installed_us)
+    since_us = put_in_us(watch, installed_us)
     told = airflow_by_static(house, past, since_us)
     if told is not past:
         past, watch = told, watched(house, told, installed_us)
@@ -184,20 +186,14 @@ def _midnight_us(house: House, day: date | None) -> int | None:
     return None if day is None else to_us(datetime(day.year, day.month, day.day, tzinfo=house.zone))
 
 
-def _this_one_since_us(watch: PressureWatch, installed_us: int | None) -> float:
-    """When the filter that is in went in, as far as anybody or its drop tells; minus infinity where none does."""
-    changes = [step.time_h * 3.6e9 for step in watch.steps if step.kind is StepKind.FILTER_CHANGED]
-    return max([*changes, -np.inf if installed_us is None else installed_us])
-
-
 def _moment(time_h: float) -> datetime:
     return from_us(round(time_h * 3_600_000_000))
 
 
 def _changed_on(house: House, watch: PressureWatch) -> date | None:
     """The local day of the newest step that looks like a new filter, if it is none that is known of."""
-    changes = [step.time_h for step in watch.steps if step.kind is StepKind.FILTER_CHANGED]
-    seen = _moment(max(changes)).astimezone(house.zone).date() if changes else None
+    changed = changed_us(watch)
+    seen = from_us(round(changed)).astimezone(house.zone).date() if math.isfinite(changed) else None
     installed = house.filter.installed if house.filter is not None else None
     return None if seen is None or (installed is not None and seen <= installed) else seen
 

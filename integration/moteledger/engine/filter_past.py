@@ -191,23 +191,34 @@ def watched(house: House, past: FilterPast, installed_us: int | None) -> Pressur
     )
 
 
+def changed_us(watch: PressureWatch) -> float:
+    """When the newest change of the filter was that the drop shows, us since 1970; minus infinity without any."""
+    return max(
+        (step.time_h * _US_PER_H for step in watch.steps if step.kind is StepKind.FILTER_CHANGED), default=-np.inf
+    )
+
+
+def put_in_us(watch: PressureWatch, installed_us: float | None) -> float:
+    """When the filter that is in went in, as far as anybody or its drop tells; minus infinity where none does."""
+    return max(changed_us(watch), -np.inf if installed_us is None else installed_us)
+
+
 def new_drop(past: FilterPast, watch: PressureWatch, installed_us: int | None) -> Answer:
     """The drop at the reference airflow of the filter that is in, Pa, when it was new (see `drop_when_new`).
 
     Of a filter known to have gone in on a day, from the day after: until then the one before may have been in.
     """
-    changes = [step.time_h for step in watch.steps if step.kind is StepKind.FILTER_CHANGED]
-    known = [] if installed_us is None else [installed_us / _US_PER_H + 24.0]
-    if not (changes or known):
+    since_h = put_in_us(watch, None if installed_us is None else installed_us + 24 * _US_PER_H) / _US_PER_H
+    if not np.isfinite(since_h):
         return Unknown("nobody knows when this filter went in", "record the day on which it is changed")
     if not watch.sound:
         return Unknown("the filter's drop is not to be trusted now", "look at filter, doors, hose and registers")
     time_h = past.time_us / _US_PER_H
-    found = drop_when_new(time_h, past.drop_pa, max(changes + known))
+    found = drop_when_new(time_h, past.drop_pa, since_h)
     if isinstance(found, Unknown):
         return found
     off = sensor_off_pa(found.value)
-    return drop_when_new(time_h, past.drop_pa, max(changes + known), (off, off))
+    return drop_when_new(time_h, past.drop_pa, since_h, (off, off))
 
 
 def sensor_off_pa(drop_pa: float) -> float:
