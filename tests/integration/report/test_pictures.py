@@ -4,21 +4,18 @@ import json
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 from xml.etree.ElementTree import Element, fromstring
 
 import numpy as np
 import pytest
 
-from moteledger.demo import HOUSE_FILE, SimulatedHouse
 from moteledger.engine import Comparison
 from moteledger.engine.assessment import NotKnown
-from moteledger.report import ClientReport, client_report, render_comparison, render_report_html
-from moteledger.settings import Clock, House, Units, read_house
-from moteledger.store import Series
+from moteledger.report import ClientReport, render_comparison
+from moteledger.settings import Clock, House, Units
 
-END = datetime(2026, 3, 4, 18, 0, tzinfo=UTC)
 NUMBER = re.compile(r"\N{MINUS SIGN}?\d[\d,]*(?:\.\d+)?")
 # Words with numerals that name what is measured and say nothing of a house.
 NAMES = re.compile(r"PM2\.5")
@@ -137,27 +134,6 @@ def check_told(picture: Picture, document: Any, units: Units) -> int:
     return count
 
 
-def readings(days: float) -> dict[str, Series]:
-    told = SimulatedHouse().readings(END - timedelta(days=days), END)
-    return {
-        name: Series(
-            np.array([each.time_us for each in told if each.signal == name], dtype=np.int64),
-            np.array([each.value for each in told if each.signal == name]),
-        )
-        for name in {reading.signal for reading in told}
-    }
-
-
-@pytest.fixture(scope="module")
-def demo_house() -> House:
-    return read_house(HOUSE_FILE)
-
-
-@pytest.fixture(scope="module")
-def report(demo_house: House) -> ClientReport:
-    return client_report(demo_house, readings(5.0), made_on=date(2026, 3, 5))
-
-
 @dataclass(frozen=True)
 class Drawn:
     """The report's pictures for a house, and how that house writes."""
@@ -168,13 +144,10 @@ class Drawn:
 
 
 @pytest.fixture(scope="module")
-def drawn(report: ClientReport, demo_house: House) -> list[Drawn]:
+def drawn(report_page: Callable[[Units, Clock], str]) -> list[Drawn]:
     """Each system of units once, each clock once."""
-    found = []
-    for units, style in ((Units.INCH_POUND, Clock.H24), (Units.SI, Clock.H12)):
-        house = demo_house.model_copy(update={"units": units, "clock": style})
-        found.append(Drawn(units, style, pictures(render_report_html(report, house))))
-    return found
+    ways = ((Units.INCH_POUND, Clock.H24), (Units.SI, Clock.H12))
+    return [Drawn(units, style, pictures(report_page(units, style))) for units, style in ways]
 
 
 def test_every_numeral_in_the_reports_pictures_is_a_scale_or_a_figure_of_its_json(
