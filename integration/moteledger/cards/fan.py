@@ -19,7 +19,12 @@ MOST_SPANS = 48
 _SAME = 1e-6
 _WHILE_H = 0.25
 
-_SELF_EVIDENT = (ReasonCode.PLANNED_RUN, ReasonCode.PLANNED_REST, ReasonCode.PERSON)
+_SELF_EVIDENT = (
+    ReasonCode.PLANNED_RUN,
+    ReasonCode.PLANNED_RUN_EARLY,
+    ReasonCode.PLANNED_REST,
+    ReasonCode.PERSON,
+)
 
 
 @dataclass(frozen=True)

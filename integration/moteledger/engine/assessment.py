@@ -271,7 +271,7 @@ class FanAdvice(Document):
     `expected_pm25_by_hour` is what the schedule should come to indoors, ug/m3; `hours_ahead` the forecast behind it.
     `cautions` are the codes of those that belong to it. `budget_left_kwh` is what the house file's budget leaves for
     each calendar day of the plan; with one, the gap is the share of the mean by which a schedule within it could be
-    cleaner.
+    cleaner. Up to `early_until` it runs in case the outdoor air turns, where it could wait if that came as expected.
     """
 
     action_now: Action
@@ -294,6 +294,7 @@ class FanAdvice(Document):
     hours_ahead: tuple[HourAhead, ...] = ()
     noise_and_wear_cost: float | None = None
     budget_left_kwh: tuple[float, ...] | None = None
+    early_until: Moment | None = None
     cautions: tuple[str, ...] = ()
 
 

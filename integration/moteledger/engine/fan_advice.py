@@ -122,6 +122,7 @@ def fan_advice(
         gap_to_bound=found.gap,
         noise_and_wear_cost=noise_and_wear(best, house, costs, hours_ahead),
         budget_left_kwh=None if budgets is None else tuple(budgets.round(3).tolist()),
+        early_until=now + _stretch(found.early) * STEP if found.early[0] else None,
         expected_pm25_by_hour=tuple(_by_hour(best)),
         hours_ahead=_hours_ahead(best, hours_ahead, scaled),
         based_on=_behind(house, gridded, readings or {}),
@@ -224,8 +225,13 @@ def _hours_ahead(plan: FanPlan, hours: Ahead, rates: HouseRates) -> tuple[HourAh
 
 def _valid_for(forced: BoolArray) -> timedelta:
     """How long what is advised now stands: until the plan changes it, and no longer than new readings take to come."""
-    change = np.flatnonzero(forced != forced[0])
-    return min(_VALID_FOR, int(change[0]) * STEP) if change.size else _VALID_FOR
+    return min(_VALID_FOR, _stretch(forced) * STEP)
+
+
+def _stretch(state: BoolArray) -> int:
+    """Steps that the state of now lasts."""
+    change = np.flatnonzero(state != state[0])
+    return int(change[0]) if change.size else state.size
 
 
 def _spans(choice: NDArray[np.intp], speeds: Sequence[Speed], now: datetime) -> Iterator[FanSpan]:

@@ -9,9 +9,13 @@ from .assessment import Action, DataBehind, Document, Moment
 
 
 class ReasonCode(StrEnum):
-    """Why the answer is what it is, for machines; the sentence beside it is for people."""
+    """Why the answer is what it is, for machines; the sentence beside it is for people.
+
+    `PLANNED_RUN_EARLY` is a run that could wait if the air came as expected, made in case it turns.
+    """
 
     PLANNED_RUN = "planned_run"
+    PLANNED_RUN_EARLY = "planned_run_early"
     PLANNED_REST = "planned_rest"
     LEAST_RUN_TIME = "least_run_time"
     LEAST_REST_TIME = "least_rest_time"

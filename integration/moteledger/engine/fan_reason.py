@@ -17,6 +17,7 @@ from .fan_search import Found
 _MOST_CLEANERS_PER_H = 10.0
 """Clean air beyond ten volumes an hour is more than room cleaners give a whole house (common practice, no source)."""
 _WORTH_TELLING = 0.05
+_LEAST_KWH = 0.05
 
 
 def decision(
@@ -41,7 +42,7 @@ def decision(
         return (
             "run" if extra else "rest",
             f"Filtering alone{quiet} cannot hold {wish} in the next {HORIZON_H} h; the cleanest that it can do comes "
-            f"to {mean}.{_beyond_the_fan(found, rates, target, house)}{damp}",
+            f"to {mean}.{_beyond_the_fan(found, rates, target, house)}{damp}{_in_case(found, wish)}",
         )
     lost = " Today began too poor to be made good; what is left of it is held." if found.forgiving else ""
     if not forced.any():
@@ -49,12 +50,30 @@ def decision(
     hours = float((forced * outlook.left).sum()) * outlook.step_h
     simple = min((plan for plan in plans if found.holds(plan, target)), key=lambda plan: plan.energy_kwh, default=None)
     saved = 0.0 if simple is None else simple.energy_kwh - schedule.plan.energy_kwh
-    beside = "" if simple is None or saved < 0.05 else f", {saved:.1f} kWh less than {printed(simple.name)}"
+    beside = "" if simple is None or saved < _LEAST_KWH else f", {saved:.1f} kWh less than {printed(simple.name)}"
+    proven = (
+        f"; no schedule could save more than {max(schedule.gap, 0.001):.1%} of that" if schedule.bold is None else ""
+    )
     return (
         "run" if extra else "rest",
-        f"Running it {hours:.1f} h beyond the thermostat's calls holds the air at {mean}, within {wish}{beside}; no "
-        f"schedule could save more than {max(schedule.gap, 0.001):.1%} of that.{lost}{damp}",
+        f"Running it {hours:.1f} h beyond the thermostat's calls holds the air at {mean}, within {wish}{beside}"
+        f"{proven}.{_in_case(found, wish)}{lost}{damp}",
     )
+
+
+def _in_case(found: Found, wish: str) -> str:
+    """That the fan runs, now or some time, in case the outdoor air turns, and what that takes."""
+    schedule, early = found.schedule, found.early
+    if schedule.bold is None or not early.any():
+        return ""
+    more_kwh = schedule.plan.energy_kwh - schedule.bold.plan.energy_kwh
+    price = f" If it does not, that has taken {more_kwh:.1f} kWh more than waiting." if more_kwh >= _LEAST_KWH else ""
+    if early[0]:
+        return (
+            " It runs now, although it could wait if the outdoor air came as expected: should that turn worse today, a "
+            f"later start might not keep the day within {wish}.{price}"
+        )
+    return f" Some of that is run early, in case the outdoor air turns worse today than is expected.{price}"
 
 
 def _within_budget(found: Found, rates: HouseRates, target: float, house: House, budgets_kwh: FloatArray) -> str:

@@ -47,6 +47,12 @@ class Found:
         """Where the fan is asked for, (T,)."""
         return self.schedule.choice > 0
 
+    @property
+    def early(self) -> BoolArray:
+        """Where the fan is asked for in case the air turns, and could rest if it came as expected, (T,)."""
+        bold = self.schedule.bold
+        return np.zeros_like(self.forced) if bold is None else self.forced & (bold.choice == 0)
+
 
 def find_within_budget(hours: Ahead, fan: FanProblem, budgets_kwh: FloatArray) -> Found:
     """The cleanest air that the budgets of the calendar days buy; the rest after cooling calls is kept."""

@@ -42,7 +42,9 @@ def wish_of_plan(fan: FanAdvice | None, now: datetime) -> Wish:
     under_way = [span.end for span in spans]
     coming = [span.start for span in fan.schedule if span.start > now]
     action: Action = "run" if under_way else "rest"
-    code = ReasonCode.PLANNED_RUN if under_way else ReasonCode.PLANNED_REST
+    early = fan.early_until is not None and now < fan.early_until
+    run = ReasonCode.PLANNED_RUN_EARLY if early else ReasonCode.PLANNED_RUN
+    code = run if under_way else ReasonCode.PLANNED_REST
     until = min([*under_way, *coming, planned_until]) + _UNTIL_THE_NEXT_DECISION
     return Wish(
         action,

@@ -42,6 +42,7 @@ class Schedule:
     own running, and no schedule that keeps the same limits costs less than `least_cost`. `period_mean_ug_m3` (K,) is
     the mean of each averaging period, its past included, and `held` (K,) whether it is within the target. No schedule
     brings the mean of a period below `cleanest_ug_m3` (K,), computed where the target is out of reach, else nan.
+    `bold` is what would be best in the air as expected, where this is another schedule lest the air turns (`fan_wary`).
     """
 
     plan: FanPlan
@@ -51,6 +52,7 @@ class Schedule:
     period_mean_ug_m3: FloatArray
     held: BoolArray
     cleanest_ug_m3: FloatArray
+    bold: "Schedule | None" = None
 
     @property
     def holds(self) -> bool:

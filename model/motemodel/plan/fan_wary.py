@@ -5,6 +5,8 @@ air as feared: could running throughout from then on still hold the target? Wher
 the feared air at once. A day that is not at risk costs nothing more by it.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from ..bounds import FloatArray, not_negative
@@ -41,7 +43,9 @@ def wary_schedule(fan: FanProblem, feared_ug_m3: FloatArray, target: AirTarget) 
         safe = opening(uneasy).cleanest
     else:
         safe = cheapest_near(uneasy, found.kept, found.prices, best.choice)
-    return told_of(weighed(fan.in_periods(period), safe.choice), found, fan, target)
+    if (safe.choice == best.choice).all():
+        return best
+    return replace(told_of(weighed(fan.in_periods(period), safe.choice), found, fan, target), bold=best)
 
 
 def _least_exposure(steps: FanSteps, begun: Choice, until: int) -> float:

@@ -20,7 +20,7 @@ from moteledger.engine.fan_search import find_schedule
 from moteledger.engine.grid import gridded
 from moteledger.settings import House
 from moteledger.store import Series, from_us, to_us
-from motemodel.plan import FanProblem, HouseRates
+from motemodel.plan import FanProblem, Forecast, HouseRates, best_schedule
 
 RATES = {"entry": 0.35, "loss": 0.6, "clean_air_per_h": 3.0}
 Readings = dict[str, Series]
@@ -194,6 +194,30 @@ def test_a_poor_beginning_of_the_day_is_made_good_where_it_can_be_and_else_let_b
     assert (made_good.schedule.holds, made_good.forgiving) == (True, False)
     assert (let_be.schedule.holds, let_be.forgiving) == (True, True)
     assert let_be.schedule.plan.run_hours < made_good.schedule.plan.run_hours
+
+
+def test_a_run_made_in_case_the_air_turns_says_so_and_what_it_takes(
+    house: Callable[..., House], week: Readings
+) -> None:
+    settings = rook_house(house, "8 ug/m3")
+    calm = ahead(settings, gridded(settings, week))
+    expected = np.full(48, 30.0)
+    forecast = Forecast(expected, expected, np.full(48, 150.0))
+    hours_ahead = replace(calm, outlook=calm.under(expected), forecast=forecast)
+    rates = HouseRates(0.35, 0.6, 3.0, 400.0)
+    fan = FanProblem(hours_ahead.outlook, rates)
+    found = find_schedule(hours_ahead, fan, 8.0)
+    bold = best_schedule(fan, hours_ahead.target(8.0, forgiving=False))
+    assert (bold.choice[0], found.schedule.choice[0]) == (0, 1)
+    action, reason = decision(found, (), rates, 8.0, settings)
+    assert action == "run"
+    assert "It runs now, although it could wait if the outdoor air came as expected" in reason
+    more_kwh = 0.4 * ((found.schedule.choice > 0).sum() - (bold.choice > 0).sum()) / 12.0
+    assert float(re.search(r"has taken (\d+\.\d) kWh more than waiting", reason)[1]) == pytest.approx(
+        more_kwh, abs=0.06
+    )
+    certain = find_schedule(hours_ahead.certain(expected), fan, 8.0)
+    assert "could wait" not in decision(certain, (), rates, 8.0, settings)[1]
 
 
 def test_where_the_fan_cannot_hold_it_the_intake_and_a_cleaner_of_a_size_or_leaving_are_named(

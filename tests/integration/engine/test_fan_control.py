@@ -141,6 +141,13 @@ def test_the_plan_is_answered_with_its_reason_and_what_it_rests_on(house: House)
     assert answer == house.control.answer()
 
 
+def test_a_run_made_in_case_the_air_turns_has_a_code_of_its_own_while_it_could_wait(house: House) -> None:
+    early = advice(house.clocks.wall(), RUN_NOW).model_copy(update={"early_until": house.clocks.wall() + 5 * MINUTE})
+    assert house.decide(early).reason_code == ReasonCode.PLANNED_RUN_EARLY
+    house.clocks.true_s += 300.0
+    assert house.decide(early).reason_code == ReasonCode.PLANNED_RUN
+
+
 def test_an_answer_ends_with_the_data_behind_it(house: House) -> None:
     now = house.clocks.wall()
     answer = house.decide(advice(now, RUN_NOW, newest=now - 11 * MINUTE))
