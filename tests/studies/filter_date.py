@@ -11,7 +11,7 @@ reaches its limit, the assessment's advice on the filter is asked for, on what t
 
 import argparse
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -43,14 +43,14 @@ LIMIT_RATIO = 2.0
 
 @dataclass(frozen=True)
 class Life:
-    """A life: its house file, when the filter went in, when its true drop reaches the limit, what the sensors tell.
+    """A life: its house file, when the record begins, when its true drop reaches the limit, what the sensors tell.
 
     `best_guess` is when somebody would expect it who knew all of filter, house, people and climate up to that day, and
     nothing of the weather and the dust to come but how they are on average.
     """
 
     house: House
-    installed: date
+    begun: date
     due: date
     best_guess: date
     time_h: FloatArray
@@ -69,7 +69,10 @@ class Lives:
     `weather`: the outdoor temperature is recorded; `climate`: the house file states its months; `blower`: it states the
     blower, which answers a growing drop about as the average of its family does, and not anyhow; `pm25`: a part of the
     dust is PM2.5, as measured indoors, and not all of it unseen; `static`: the total external static pressure is
-    watched; `unsteady` scales how much dust and people change.
+    watched; `rated`: the filter's drop is stated at the airflows of a test report; `by_its_own`: no limit is stated,
+    but twice the drop that it came with, which is not just the rated one; `for_the_air`: the fan is set to circulate in
+    every house, and not for heating and cooling alone; `second`: a filter of the same kind was watched before it;
+    `unsteady` scales how much dust and people change.
     """
 
     weather: bool = False
@@ -77,9 +80,14 @@ class Lives:
     blower: bool = False
     pm25: bool = False
     static: bool = False
+    rated: bool = False
+    by_its_own: bool = False
+    for_the_air: bool = False
+    second: bool = False
     unsteady: float = 1.0
 
 
+_RATED = Lives(weather=True, climate=True, blower=True, pm25=True, static=True, rated=True)
 CASES = {
     "nothing told of weather or blower": Lives(),
     "+ outdoor temperature recorded": Lives(weather=True),
@@ -87,6 +95,10 @@ CASES = {
     "+ blower in the house file": Lives(weather=True, climate=True, blower=True),
     "+ dust partly PM2.5, as measured": Lives(weather=True, climate=True, blower=True, pm25=True),
     "+ static pressure watched": Lives(weather=True, climate=True, blower=True, pm25=True, static=True),
+    "+ rated as in a test report": _RATED,
+    "+ limit by its own clean drop": replace(_RATED, by_its_own=True),
+    "+ fan run for the air as well": replace(_RATED, by_its_own=True, for_the_air=True),
+    "+ a filter like it watched before": replace(_RATED, by_its_own=True, for_the_air=True, second=True),
     "static pressure alone": Lives(static=True),
 }
 
@@ -100,14 +112,14 @@ def life(rng: np.random.Generator, how: Lives = CASES["nothing told of weather o
 
 
 def _drawn(rng: np.random.Generator, how: Lives) -> Life | None:
-    days = np.arange(LONGEST_DAYS)
-    installed = date(2025, 1, 1) + timedelta(days=int(rng.integers(0, 365)))
-    of_year = 2.0 * np.pi * (days + installed.timetuple().tm_yday - 15) / 365.0
+    days = np.arange(LONGEST_DAYS * (2 if how.second else 1))
+    begun = date(2025, 1, 1) + timedelta(days=int(rng.integers(0, 365)))
+    of_year = 2.0 * np.pi * (days + begun.timetuple().tm_yday - 15) / 365.0
     mean_c, swing_k = rng.uniform(6, 18), rng.uniform(6, 14)
     usual_c = mean_c - swing_k * np.cos(of_year)
     outdoor_c = usual_c + _red(rng, days.size, 0.8, 3.0)
     # Somebody sets the fan to circulate, or no longer, once in a life at most.
-    before, after = rng.choice((0.0, 0.2, 0.35), 2)
+    before, after = rng.choice((0.2, 0.35, 0.5) if how.for_the_air else (0.0, 0.2, 0.35), 2)
     changes_on = rng.integers(0, LONGEST_DAYS) if rng.random() < 0.3 * how.unsteady else LONGEST_DAYS
     circulated = np.where(days < changes_on, before, after)
     share = _in_runs(np.maximum(_called(outdoor_c), circulated) + _red(rng, days.size, 0.6, 0.03))
@@ -132,29 +144,38 @@ def _drawn(rng: np.random.Generator, how: Lives) -> Life | None:
         dust, indoor, expected_dust = _partly_seen(more, how.unsteady * usual_dust)
     loaded, at_reference, airflow = 0.0, np.empty(days.size), np.empty(days.size)
     load = np.empty(days.size)
+    first, changed_at = 0, more.uniform(0.8, 1.1) if how.second else np.inf
     for d in days:
-        risen = clean * ((1.0 - bend) * loaded + bend * loaded**2)
-        load[d], at_reference[d] = loaded, clean + risen
-        airflow[d] = reference * damper[d] * (1.0 - fall * risen / static)
-        loaded += per_day * share[d] * dust[d] * airflow[d] / reference
-    reached = np.flatnonzero(at_reference >= limit)
-    if not reached.size or not LEAST_DAYS <= reached[0] <= MOST_DAYS:
+        if loaded >= changed_at:
+            loaded, first, changed_at = 0.0, int(d), np.inf
+        left = damper[d] * (1.0 - fall * (at_reference[d - 1] - clean) / static if d > first else 1.0)
+        of_day = per_day * share[d] * dust[d] * left
+        # As it is at noon.
+        load[d] = loaded + 0.5 * of_day
+        at_reference[d] = clean * (1.0 + (1.0 - bend) * load[d] + bend * load[d] ** 2)
+        airflow[d] = reference * damper[d] * (1.0 - fall * (at_reference[d] - clean) / static)
+        loaded += of_day
+    reached = first + np.flatnonzero(at_reference[first:] >= limit)
+    if not reached.size or not LEAST_DAYS <= reached[0] - first <= MOST_DAYS or first > MOST_DAYS:
+        return None
+    if how.second and not first:
         return None
     known = int(reached[0]) - AHEAD_DAYS
-    expected = _in_runs(
-        np.maximum(_called(usual_c[known:, np.newaxis] + 3.0 * more.normal(size=200)), circulated[known - 1])
-    ).mean(axis=1)
+    might = _called(usual_c[known:, np.newaxis] + 3.0 * more.normal(size=200))
+    expected = _in_runs(np.maximum(might, circulated[known - 1]) + 0.03 * more.normal(size=200)).mean(axis=1)
     to_come = np.cumsum(per_day * expected * expected_dust[known:] * airflow[known - 1] / reference)
-    guessed = known + int(np.argmax(load[known] + to_come >= 1.0))
+    guessed = known + 1 + int(np.argmax(load[known] + to_come >= 1.0))
     measured = bool(rng.random() < 0.5)
     time_h = np.arange(0.0, 24.0 * known, STEP_H)
     day = (time_h // 24.0).astype(int)
     running = (time_h % CYCLE_H < CYCLE_H * share[day] - 1e-9).astype(float)
     drop = _read(rng, at_reference[day] * (airflow[day] / reference) ** exponent * running, day)
     flow = airflow[day] * rng.normal(1.0, 0.02, time_h.size) * running if measured else None
-    total = _total_static(at_reference, airflow / reference, damper, static, clean, fall, exponent)
+    of_duct = more.uniform(1.8, 2.0)
+    total = _total_static(at_reference, airflow / reference, damper, static, clean, fall, exponent, of_duct)
     watched = _read(more.spawn(1)[0], total[day] * running, day) if how.static else None
     swing = 4.0 * np.sin(2.0 * np.pi * (time_h - 9.0) / 24.0) + more.normal(0.0, 0.3, time_h.size)
+    rated = clean * (more.lognormal(0.0, 0.05) if how.by_its_own else 1.0)
     climate = {
         "coldest_month": f"{round(mean_c - swing_k)} degC",
         "warmest_month": f"{round(mean_c + swing_k)} degC",
@@ -168,19 +189,22 @@ def _drawn(rng: np.random.Generator, how: Lives) -> Life | None:
             "filter": {
                 "merv": 11,
                 "face_area": "0.3 m2",
-                "rated_drop": [{"airflow": f"{reference} m3/h", "drop": f"{clean} Pa"}],
-                "final_drop": f"{LIMIT_RATIO * clean} Pa",
-                "installed": installed,
+                "rated_drop": [
+                    {"airflow": f"{part * reference} m3/h", "drop": f"{rated * part**exponent} Pa"}
+                    for part in ((0.5, 0.75, 1.0, 1.25) if how.rated else (1.0,))
+                ],
+                "installed": begun + timedelta(days=first),
                 "longest_use": "1500 d",
-            },
+            }
+            | ({} if how.by_its_own else {"final_drop": f"{LIMIT_RATIO * clean} Pa"}),
             **({"outdoors": climate} if how.climate else {}),
         }
     )
     return Life(
         house=house,
-        installed=installed,
-        due=installed + timedelta(days=int(reached[0])),
-        best_guess=installed + timedelta(days=guessed),
+        begun=begun,
+        due=begun + timedelta(days=int(reached[0])),
+        best_guess=begun + timedelta(days=guessed),
         time_h=time_h,
         running=running,
         drop_pa=drop,
@@ -226,8 +250,9 @@ def _total_static(
     clean: float,
     fall: float,
     exponent: float,
+    of_duct: float,
 ) -> FloatArray:
-    """Total external static pressure of each day, Pa: the duct's drop, by the square of the airflow, and the filter's.
+    """Total external static pressure of each day, Pa: the duct's drop, by its power of the airflow, and the filter's.
 
     Where a damper has been moved, the duct is another one, and the pressure is what the blower makes at that airflow:
     what it would make with a filter that takes as much air as the damper.
@@ -236,10 +261,10 @@ def _total_static(
     if fall < 0.02:
         # A blower that holds its airflow is hardly slowed by anything; a damper that takes air from it anyhow makes as
         # much static as such a blower can.
-        return np.where(damper < 1.0, 2.5 * static, (static - clean) * left**2 + filter_pa)
+        return np.where(damper < 1.0, 2.5 * static, (static - clean) * left**of_duct + filter_pa)
     risen = np.minimum((1.0 - left) * static / fall, 3.0 * static)
-    as_by_filter = (static - clean) * left**2 + (clean + risen) * left**exponent
-    return np.where(damper < 1.0, as_by_filter, (static - clean) * left**2 + filter_pa)
+    as_by_filter = (static - clean) * left**of_duct + (clean + risen) * left**exponent
+    return np.where(damper < 1.0, as_by_filter, (static - clean) * left**of_duct + filter_pa)
 
 
 def _called(outdoor_c: FloatArray) -> FloatArray:
@@ -286,7 +311,7 @@ def _red(rng: np.random.Generator, count: int, kept: float, spread: float) -> Fl
 
 def advice(one: Life) -> FilterAdvice:
     """What is advised on the last day known, from the whole past by fortnights as the service has it."""
-    origin_us = int(datetime(one.installed.year, one.installed.month, one.installed.day, tzinfo=UTC).timestamp() * 1e6)
+    origin_us = int(datetime(one.begun.year, one.begun.month, one.begun.day, tzinfo=UTC).timestamp() * 1e6)
     end_h = float(one.time_h[-1]) + STEP_H
     edges = np.arange(end_h, 0.0, -24.0 * CHUNK_DAYS)[::-1]
     past: FilterPast | None = None

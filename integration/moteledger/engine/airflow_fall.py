@@ -4,7 +4,7 @@ import numpy as np
 
 from motemodel.airside import AirHandler, DuctCurve, NoOperatingPointError, series
 from motemodel.bounds import FloatArray
-from motemodel.filters import USUAL_EXPONENT, Filter
+from motemodel.filters import USUAL_EXPONENT, Filter, fit_power_law
 from motemodel.filters import drop_pa as clean_drop_pa
 
 from ..settings import BlowerType, House
@@ -19,9 +19,11 @@ _USUAL_FALL = {
 }
 """Share of the airflow lost where the filter's drop grows by the whole external static, about as the families' average
 blowers have it (`airside.FamilyCurve`), for systems that are not surveyed."""
-EXPONENTS = ((1.0, 1.0), (USUAL_EXPONENT, 2.0), (1.4, 1.0))
+_EXPONENTS = ((1.0, 1.0), (USUAL_EXPONENT, 2.0), (1.4, 1.0))
 """With what power of the airflow a filter's drop may go, and how likely: about Li et al.'s mean (2022), as filters lie
 between laminar and turbulent (common practice, no source)."""
+_RATED_APART = 1.5
+"""Rated airflows as far apart as this tell the power; closer ones, mostly how their drops were rounded."""
 _FAMILY_SPREAD, _SEEN_SPREAD = 0.5, 0.02
 """How far a blower may be from its family's fall, as a share of it, and a day's airflow from what is read of it."""
 _TABLE = 2000
@@ -35,6 +37,24 @@ def clean_drop_at(house: House, reference_m3h: float | None) -> float | None:
     return None if fitted is None or reference_m3h is None else float(clean_drop_pa(fitted, reference_m3h))
 
 
+def drop_exponents(house: House) -> tuple[tuple[float, float], ...]:
+    """With what power of the airflow the drop of a house's filter may go, and how likely each is.
+
+    One alone where the filter is rated at airflows far enough apart, as a test report has it (ANSI/ASHRAE 52.2: at 50
+    to 125 % of the rated airflow).
+    """
+    rated = house.filter.rated_drop if house.filter is not None else ()
+    airflows = [point.airflow for point in rated]
+    if len(rated) < 2 or max(airflows) < _RATED_APART * min(airflows):
+        return _EXPONENTS
+    return ((fit_power_law(airflows, [point.drop for point in rated]).exponent, 1.0),)
+
+
+def drop_exponent(house: House) -> float:
+    """The likeliest of them."""
+    return max(drop_exponents(house), key=lambda each: each[1])[0]
+
+
 class AirflowFall:
     """The fall of a house's airflow with the drop of its filter; nothing falls where no clean drop is surveyed."""
 
@@ -42,6 +62,7 @@ class AirflowFall:
         self._clean_pa = clean_drop_at(house, reference_m3h)
         self._static_pa = house.air_handler.external_static or _USUAL_STATIC_PA
         self._per_static = _per_static(house)
+        self._exponent = drop_exponent(house)
         told = house.air_handler.blower_table or "blower" in house.air_handler.model_fields_set
         self.may_be = _STATED if told else _NOT_STATED
         """Times the usual fall that it may be, and how likely: single blowers differ from their family's average, and
@@ -79,7 +100,7 @@ class AirflowFall:
 
     def _left(self, full_pa: FloatArray, times_usual: float) -> FloatArray:
         """What is left of the drop."""
-        return np.asarray(self.airflow_share(full_pa, times_usual) ** USUAL_EXPONENT)
+        return np.asarray(self.airflow_share(full_pa, times_usual) ** self._exponent)
 
 
 def _per_static(house: House) -> float:

@@ -11,10 +11,9 @@ import scipy
 from numpy.typing import NDArray
 
 from motemodel.bounds import FloatArray
-from motemodel.filters import USUAL_EXPONENT
 
 from ..settings import House
-from .airflow_fall import AirflowFall, clean_drop_at
+from .airflow_fall import AirflowFall, clean_drop_at, drop_exponent
 from .filter_past import FilterPast, reference_airflow
 
 DUCT_EXPONENT = 1.9
@@ -53,14 +52,14 @@ def airflow_by_static(house: House, past: FilterPast, since_us: float) -> Filter
     fall = AirflowFall(house, reference)
     clean = slice(0, _CLEAN_DAYS)
     at_first = float(fall.airflow_share(fall.full(np.median(drop[clean], keepdims=True)))[0])
-    moved = np.log(duct) / DUCT_EXPONENT
-    moved = _without_dampers(moved, np.log(drop) / USUAL_EXPONENT)
+    exponent = drop_exponent(house)
+    moved = _without_dampers(np.log(duct) / DUCT_EXPONENT, np.log(drop) / exponent)
     share = at_first * np.exp(moved - np.median(moved[clean]))
     if not (_LIKELY[0] < share.min() and share.max() < _LIKELY[1]):
         return past
     since = past.time_us >= since_us
     by_quarter = np.where(since, np.interp(past.time_us // _US_PER_DAY, day, share), np.nan)
-    at_reference = np.where(since, past.drop_pa / by_quarter**USUAL_EXPONENT, past.drop_pa)
+    at_reference = np.where(since, past.drop_pa / by_quarter**exponent, past.drop_pa)
     return replace(past, drop_pa=at_reference, airflow_share=by_quarter, airflow_measured=True)
 
 

@@ -23,11 +23,14 @@ from .airflow_static import airflow_by_static
 from .assessment import FilterAdvice, LimitReason, PressureChange
 from .figures import figure
 from .filter_ahead import reach_by_pressure
+from .filter_before import filters_before
 from .filter_change import with_filter_since
 from .filter_limits import FARTHEST_DAYS, because, day_of, drop_at_least_airflow, reach_by_efficiency, told_limits
 from .filter_past import (
+    SENSOR_PA,
     FilterPast,
     changed_us,
+    drop_put_in,
     filter_past,
     new_drop,
     put_in_us,
@@ -76,6 +79,7 @@ def filter_advice(
     installed_us = _midnight_us(house, settings.installed)
     watch = watched(house, past, installed_us)
     since_us = put_in_us(watch, installed_us)
+    before_this = filters_before(house, past, watch, since_us)
     told = airflow_by_static(house, past, since_us)
     if told is not past:
         past, watch = told, watched(house, told, installed_us)
@@ -86,20 +90,21 @@ def filter_advice(
     drop_now, growth = watch.drop_at_reference_pa, watch.growth_pa_per_day
     if gridded.values("filter.pressure_drop") is None and not np.isfinite(past.drop_pa).any():
         drop_now = _NO_SENSOR
-    limit = _limit(settings, fitted, reference)
+    put_in = drop_put_in(past, watch, put_in_us(watch, installed_us))
+    limit = _limit(settings, fitted, reference, put_in)
     dust = _dust(house, gridded, today)
 
     def reach_drop(reason: LimitReason, at: Answer | None) -> Reach | Unknown:
         if not isinstance(at, Estimate):
             return _NO_LIMIT if at is None else at
-        reach = reach_by_pressure(house, past, watch, at)
+        reach = reach_by_pressure(house, past, watch, before_this, at)
         if reach is None:
             return drop_now if isinstance(drop_now, Unknown) else _NO_TREND
         return replace(reach, reason=reason)
 
     limits: dict[LimitReason, Reach | Unknown] = {
         "pressure": reach_drop("pressure", limit),
-        "airflow": reach_drop("airflow", drop_at_least_airflow(house, gridded, drop_now, None)),
+        "airflow": reach_drop("airflow", drop_at_least_airflow(house, gridded, drop_now, put_in)),
         "age": _NOT_DATED,
     }
     if settings.installed is not None:
@@ -233,18 +238,25 @@ def daily_drops(house: House, gridded: GriddedHouse) -> FloatArray:
     return np.array(rows).reshape(-1, 2)
 
 
-def _limit(settings: FilterSettings, fitted: Filter | None, reference: float | None) -> Estimate | None:
+def _limit(
+    settings: FilterSettings, fitted: Filter | None, reference: float | None, put_in: Estimate | None
+) -> Estimate | None:
     """The drop at which the filter is spent: as stated, else twice the clean drop (common practice, no source).
 
-    The interval is how far the sensor may be off.
+    The clean drop is the one that it came with, as the same sensor reads it, else the surveyed one. The interval is
+    how far the sensor may be off; what it reads too much of every pressure alike is no matter beside its own reading.
     """
     if settings.final_drop is not None:
         limit = settings.final_drop
+        off = sensor_off_pa(limit)
+    elif put_in is not None:
+        limit = _USUAL_FINAL_RATIO * put_in.value
+        off = float(np.hypot(_USUAL_FINAL_RATIO * (put_in.high - put_in.low) / 2.0, SENSOR_PA))
     elif fitted is not None and reference is not None:
         limit = _USUAL_FINAL_RATIO * float(drop_pa(fitted, reference))
+        off = sensor_off_pa(limit)
     else:
         return None
-    off = sensor_off_pa(limit)
     return Estimate(limit, limit - off, limit + off)
 
 

@@ -1,10 +1,13 @@
 """When the filter's drop meets its limit: its trend so far, over the fan's running and the dust that lie ahead."""
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from motemodel.bounds import FloatArray
 from motemodel.estimate import Z_90, DailyDrops, Estimate, PressureWatch
-from motemodel.filters import USUAL_EXPONENT, clogging_weight
+from motemodel.filters import clogging_weight
 from motemodel.particles import HOUSE_DUST, INDOOR_COOKING, MassDistribution, SizeGrid
 from motemodel.plan import (
     TEMPERATE,
@@ -19,7 +22,8 @@ from motemodel.plan import (
 )
 
 from ..settings import FilterSettings, House
-from .airflow_fall import EXPONENTS, AirflowFall
+from .airflow_fall import AirflowFall, drop_exponent, drop_exponents
+from .filter_before import FilterBefore
 from .filter_past import FilterPast, reference_airflow
 from .survey import dust_of, efficiency_curve
 
@@ -31,8 +35,10 @@ _TOLD_SD_C = 1.5
 _LATE_DAYS = 30
 
 
-def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limit: Estimate) -> Reach | None:
-    """Days until the drop meets its limit, Pa; None while that cannot be told.
+def reach_by_pressure(
+    house: House, past: FilterPast, watch: PressureWatch, before: Sequence[FilterBefore], limit: Estimate
+) -> Reach | None:
+    """Days until the drop meets its limit, Pa; None while that cannot be told. `before`: filters like it before this.
 
     The fan runs by its own habit with the season's temperature, recorded here as far as it is and else of the house
     file's climate. The filter takes house dust, always alike, and PM2.5, as measured indoors.
@@ -48,20 +54,34 @@ def reach_by_pressure(house: House, past: FilterPast, watch: PressureWatch, limi
     anomaly = float(np.nanmean(late)) if np.isfinite(late).any() else 0.0
     running = running_ahead(habit, usual, to_come, anomaly_k=anomaly)
     share = np.where(np.isfinite(share), share, habit.share(usual.expected_c(day)))
-    drops = _drops(house, past, daily, limit.value)
+    # A filter whose airflow was known is not brought to the reference as one whose airflow was not.
+    alike = [each for each in before if each.past.airflow_measured == past.airflow_measured]
+    drops, *earlier = (
+        _drops(house, one, of_day, limit.value)
+        for one, of_day in ((past, daily), *((each.past, each.daily) for each in alike))
+    )
+
+    def history(of_day: DailyDrops, drop: FloatArray, airflow: FloatArray, dusty_share: FloatArray) -> DropHistory:
+        load = np.cumsum(dusty_share * np.interp(day + 0.5, of_day.time_h / 24.0, airflow))
+        return DropHistory(np.interp(of_day.time_h / 24.0, day + 1.0, load), drop, float(load[-1]))
+
     ways = []
     for dustiness, dusty_weight in _dustiness(house.filter, house, indoor):
         ahead_dusty = 0.5 * (1.0 + float(dustiness[-_LATE_DAYS:].mean()))
-        for drop, airflow, airflow_ahead, fall_weight in drops:
-            load = np.cumsum(share * dustiness * np.interp(day + 0.5, daily.time_h / 24.0, airflow))
+        dusty_share = share * dustiness
+        for number, (drop, airflow, airflow_ahead, fall_weight) in enumerate(drops):
+            learned = tuple(
+                history(each.daily, *of_earlier[number][:2], dusty_share)
+                for each, of_earlier in zip(alike, earlier, strict=True)
+            )
             per_run_day = ahead_dusty * airflow_ahead
             ahead = LoadAhead(
                 _LOOKED_AT.astype(np.float64),
                 per_run_day * running.run_days[_LOOKED_AT - 1],
                 per_run_day * running.run_days_sd[_LOOKED_AT - 1],
             )
-            load_at = np.interp(daily.time_h / 24.0, day + 1.0, load)
-            ways.append((DropHistory(load_at, drop, float(load[-1]), dusty_weight * fall_weight), ahead))
+            this = history(daily, drop, airflow, dusty_share)
+            ways.append((replace(this, weight=dusty_weight * fall_weight, earlier=learned), ahead))
     limit_sd = (limit.high - limit.low) / 2.0 / Z_90
     return reach_by_clogging(
         "pressure", ways, limit.value, limit_sd, float(running.run_days[_LATE_DAYS - 1]) / _LATE_DAYS
@@ -106,8 +126,8 @@ def _drops(
     found = []
     if past.airflow_measured:
         share = _share_on(past, daily.time_h)
-        for exponent, weight in EXPONENTS:
-            drop = daily.drop_pa * share ** (USUAL_EXPONENT - exponent)
+        for exponent, weight in drop_exponents(house):
+            drop = daily.drop_pa * share ** (drop_exponent(house) - exponent)
             ahead = share[-1] - 0.5 * fall.seen(drop, share) * max(limit_pa - float(drop[-1]), 0.0)
             found.append((drop, share, max(float(ahead), 0.1), weight))
         return found

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from motemodel.airside import AirHandler, DuctCurve, NoOperatingPointError, OperatingPoint
-from motemodel.filters import USUAL_EXPONENT
+from motemodel.airside import DuctCurve, NoOperatingPointError
 
 from ..settings import House
+from .airflow_fall import drop_exponent
 from .assessment import FilterAdvice
 from .filter_past import steady_drop
 from .grid import GriddedHouse
@@ -47,10 +47,12 @@ def filter_load(house: House, gridded: GriddedHouse, filter_: FilterAdvice, *, d
     try:
         system = surveyed_system(house)
         handler = system.with_fittings(None)
-        now = _point(handler, reference, drop.value)
+        exponent = drop_exponent(house)
+        now = handler.operating_point(DuctCurve(reference, drop.value, exponent))
         before = system.airflow_m3h
         if delivery_identified:
-            before = _point(handler, reference, drop.value * _mean_over_now(house, gridded)).airflow_m3h
+            mean = drop.value * _mean_over_now(house, gridded)
+            before = handler.operating_point(DuctCurve(reference, mean, exponent)).airflow_m3h
     except (ComparisonError, NoOperatingPointError):
         return FilterLoad()
     share = now.airflow_m3h / before
@@ -62,11 +64,6 @@ def filter_load(house: House, gridded: GriddedHouse, filter_: FilterAdvice, *, d
         told = f"{at}, the fan moves {abs(share - 1.0):.1%} {side} air than {since}"
     power_share = now.fan_power_w / surveyed_w if surveyed_w > 0.0 else 1.0
     return FilterLoad(share, power_share, told, now.airflow_m3h)
-
-
-def _point(handler: AirHandler, reference_m3h: float, drop_pa: float) -> OperatingPoint[float]:
-    """Where blower and ducts settle with a filter of that drop at the reference airflow."""
-    return handler.operating_point(DuctCurve(reference_m3h, drop_pa, USUAL_EXPONENT))
 
 
 def _mean_over_now(house: House, gridded: GriddedHouse) -> float:

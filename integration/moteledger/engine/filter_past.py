@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 
 from motemodel.bounds import FloatArray
 from motemodel.estimate import (
+    Z_90,
     Answer,
+    Estimate,
     PressureWatch,
     StepKind,
     Unknown,
@@ -19,7 +21,7 @@ from motemodel.estimate import (
 
 from ..settings import House
 from ..store import Series
-from .airflow_fall import AirflowFall, clean_drop_at
+from .airflow_fall import AirflowFall, clean_drop_at, drop_exponent, drop_exponents
 from .grid import AssessmentError, GriddedHouse, gridded
 
 _WIDTH_H = 0.25
@@ -46,6 +48,10 @@ _EXPONENT_OFF = 0.25
 """Of the power of the airflow with which the drop goes, 90 % (common practice, no source)."""
 SENSOR_PA, SENSOR_SHARE = 1.0, 0.02
 """What a differential-pressure sensor in the field may be off, with 90 % confidence (common practice, no source)."""
+
+
+_PUT_IN_DAYS, _LEAST_PUT_IN_DAYS = 21.0, 7
+"""First days of a filter by which the drop that it came with is told, and how many of them at least."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +107,7 @@ def steady_drop(house: House, gridded: GriddedHouse) -> FloatArray | None:
         return None
     airflow, reference = gridded.values("duct.airflow"), reference_airflow(house)
     if airflow is not None and reference is not None:
-        drop = drop_at_reference(drop, airflow, reference)
+        drop = drop_at_reference(drop, airflow, reference, drop_exponent(house))
     # A step in which the fan started or stopped averages rest and run.
     return np.where(gridded.fan > _STEADY, drop, np.nan)
 
@@ -175,7 +181,7 @@ def watched(house: House, past: FilterPast, installed_us: int | None) -> Pressur
     at = float(np.median(drop[known][-96:])) if known.any() else 0.0
     hidden = at - float(np.median(past.drop_pa[known][-96:])) if known.any() else 0.0
     share = past.airflow_share[known & np.isfinite(past.airflow_share)][-96:]
-    if past.airflow_measured and share.size:
+    if past.airflow_measured and share.size and len(drop_exponents(house)) > 1:
         hidden = at * _EXPONENT_OFF * float(np.abs(np.log(np.median(share))))
     off = float(np.hypot(sensor_off_pa(at), hidden))
     ran = np.nan_to_num(past.run_share, nan=_mean(past.run_share))
@@ -219,6 +225,26 @@ def new_drop(past: FilterPast, watch: PressureWatch, installed_us: int | None) -
         return found
     off = sensor_off_pa(found.value)
     return drop_when_new(time_h, past.drop_pa, since_h, (off, off))
+
+
+def drop_put_in(past: FilterPast, watch: PressureWatch, since_us: float) -> Estimate | None:
+    """The drop at the reference airflow on the day on which this filter went in, Pa, by the same sensor's readings.
+
+    The line of its logarithm (Li et al. 2022, `filters.ExponentialLoading`) over the hours run through its first weeks,
+    back to that day; the interval is that of the line. None where they are not on record.
+    """
+    daily, time_h, since_h = watch.daily, past.time_us / _US_PER_H, since_us / _US_PER_H
+    first = (daily.time_h >= since_h) & (daily.time_h < since_h + 24.0 * _PUT_IN_DAYS)
+    first &= daily.drop_pa > 1.0
+    if np.count_nonzero(first) < _LEAST_PUT_IN_DAYS or time_h[0] > since_h + 24.0:
+        return None
+    ran_h = np.cumsum(np.nan_to_num(past.run_share, nan=_mean(past.run_share))) * _step_h(time_h)
+    since_put_in = daily.run_h[first] - float(np.interp(since_h, time_h, ran_h))
+    if float(np.ptp(since_put_in)) <= 0.0:
+        return None
+    line, covariance = np.polyfit(since_put_in, np.log(daily.drop_pa[first]), 1, cov=True)
+    drop, ratio = float(np.exp(line[1])), float(np.exp(Z_90 * np.sqrt(covariance[1, 1])))
+    return Estimate(drop, drop / ratio, drop * ratio)
 
 
 def sensor_off_pa(drop_pa: float) -> float:

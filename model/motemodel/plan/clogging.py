@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtr
+from scipy.special import logsumexp, stdtr
 
 from ..bounds import FloatArray
 from .change import Reach
@@ -35,13 +35,15 @@ class DropHistory:
     """What a filter's drop at the reference airflow has been, (N,) each, oldest first, the last one newest.
 
     `load_days`: days of running, each counted by how dusty it was, up to then; `drop_pa` there. `load_now`: the load by
-    now, which may be more. `weight`: how likely this way to count them is, beside others.
+    now, which may be more. `weight`: how likely this way to count them is, beside others. `earlier`: of filters of the
+    same kind that were in before, whose law of loading is this one's too.
     """
 
     load_days: FloatArray
     drop_pa: FloatArray
     load_now: float
     weight: float = 1.0
+    earlier: "tuple[DropHistory, ...]" = ()
 
 
 @dataclass(frozen=True)
@@ -66,13 +68,13 @@ def reach_by_clogging(
     look at the same days ahead. Each is taken with several laws of loading: in the Box-Cox transform of the drop (1964,
     J. R. Stat. Soc. B 26: 211-252) it is a line over the load, from which it wanders as dust comes unevenly (a random
     walk with drift; Harvey 1989, Forecasting, structural time series models, section 2.3; both from memory), and the
-    readings scatter. Scatter and wander are weighed over a grid, all laws by how well they tell the past, and the
-    chance to be at the limit by a day is that of all of them together. `share_per_day`: of the day that the fan runs,
-    to bring the wander from days to load.
+    readings scatter. Scatter and wander are weighed over a grid, all laws by how well they tell the past of this filter
+    and of those like it before, and the chance to be at the limit by a day is that of all of them together.
+    `share_per_day`: of the day that the fan runs, to bring the wander from days to load.
     """
     chance, weights = np.zeros(ways[0][1].day.size + 1), 0.0
     for history, ahead in ways:
-        one = _chance(_thinned(history), ahead, limit_pa, limit_sd_pa, share_per_day)
+        one = _chance(history, ahead, limit_pa, limit_sd_pa, share_per_day)
         if one is not None:
             chance, weights = chance + history.weight * one, weights + history.weight
     if weights == 0.0:
@@ -97,13 +99,18 @@ def _chance(
     history: DropHistory, ahead: LoadAhead, limit_pa: float, limit_sd_pa: float, share_per_day: float
 ) -> FloatArray | None:
     """The chance to be at the limit by each day, (H + 1,), of all laws by how well they tell the past."""
-    laws = [_law(history, ahead, limit_pa, limit_sd_pa, bend, share_per_day, np.log(before)) for bend, before in _BENDS]
-    known = [law for law in laws if law is not None]
-    if not known:
+    earlier = [_thinned(each) for each in history.earlier]
+    history = _thinned(history)
+    likely, chances = [], []
+    for bend, before in _BENDS:
+        fit = _fit(history, bend, share_per_day)
+        if fit is not None:
+            likely.append(fit.likely + np.log(before) + sum(_evidence(each, bend, share_per_day) for each in earlier))
+            chances.append(fit.chance(ahead, limit_pa, limit_sd_pa))
+    if not likely:
         return None
-    likely = np.concatenate([law[0] for law in known])
-    weight = np.exp(likely - likely.max())
-    return np.asarray(weight @ np.concatenate([law[1] for law in known]) / weight.sum())
+    weight = np.exp(np.concatenate(likely) - max(float(each.max()) for each in likely))
+    return np.asarray(weight @ np.concatenate(chances) / weight.sum())
 
 
 def _thinned(history: DropHistory) -> DropHistory:
@@ -114,29 +121,69 @@ def _thinned(history: DropHistory) -> DropHistory:
     return DropHistory(load, drop, history.load_now, history.weight)
 
 
-def _law(
-    history: DropHistory,
-    ahead: LoadAhead,
-    limit_pa: float,
-    limit_sd_pa: float,
-    bend: float,
-    share_per_day: float,
-    before: float,
-) -> tuple[FloatArray, FloatArray] | None:
-    """For each ratio of wander to scatter: the logarithm of its likelihood (K,), and the chance by each day (K, H)."""
+def _evidence(history: DropHistory, bend: float, share_per_day: float) -> float:
+    """The logarithm of how well a law tells a whole record, up to a constant that all laws share."""
+    fit = _fit(history, bend, share_per_day)
+    return 0.0 if fit is None else float(logsumexp(fit.likely))
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """A law fitted to a record, for each of the K ratios of wander to scatter.
+
+    `likely`: the logarithm of its likelihood (K,); `line` (K, 2) with the covariance `normal` (K, 2, 2) in units of
+    `variance` (K,); `level` (K,): where the drop is now, transformed; `left` (K,): what the wander leaves unknown of
+    it; `told` (K, 2): how much of the line the wander takes up there; `since_last`: load since the last point.
+    """
+
+    bend: float
+    middle_pa: float
+    span: float
+    since_last: float
+    free: float
+    likely: FloatArray
+    line: FloatArray
+    normal: FloatArray
+    variance: FloatArray
+    level: FloatArray
+    left: FloatArray
+    told: FloatArray
+
+    def chance(self, ahead: LoadAhead, limit_pa: float, limit_sd_pa: float) -> FloatArray:
+        """The chance to be at the limit by each day, (K, H + 1)."""
+        limit = float(_straight(np.asarray(limit_pa), self.middle_pa, self.bend))
+        rate = self.line[:, 1] / self.span
+        to_come = np.concatenate(([0.0], ahead.load_days)) + self.since_last
+        to_come_sd = np.concatenate(([0.0], ahead.load_days_sd))
+        at = np.stack((np.ones_like(to_come), 1.0 + to_come / self.span))
+        # Coefficients of the line that are left after the wander has taken its part of them.
+        weights = at[np.newaxis] - self.told[..., np.newaxis]
+        unsure = np.einsum("kih,kij,kjh->kh", weights, self.normal, weights)
+        spread = self.variance[:, np.newaxis] * (
+            unsure + self.left[:, np.newaxis] + np.outer(_RATIOS, to_come / self.span)
+        )
+        slope = (limit_pa / self.middle_pa) ** (self.bend - 1.0)
+        unlike = np.hypot(to_come_sd, _UNLIKE_BEFORE * to_come)
+        spread += (rate[:, np.newaxis] * unlike) ** 2 + (slope * limit_sd_pa) ** 2
+        centre = self.level[:, np.newaxis] + np.outer(rate, to_come)
+        return np.asarray(stdtr(self.free, (centre - limit) / np.sqrt(spread)))
+
+
+def _straight(drop_pa: FloatArray, middle_pa: float, bend: float) -> FloatArray:
+    """The Box-Cox transform, scaled so that a Pa is a Pa at the middle of the record, whatever the bend."""
+    ratio = np.asarray(drop_pa) / middle_pa
+    return np.asarray(middle_pa * (np.log(ratio) if bend == 0.0 else (ratio**bend - 1.0) / bend))
+
+
+def _fit(history: DropHistory, bend: float, share_per_day: float) -> _Fit | None:
+    """The law of a bend, fitted; None for a record that is too short."""
     use = history.drop_pa > 1.0
     load, drop = history.load_days[use], history.drop_pa[use]
     count = load.size
     if count < 4 or float(np.ptp(load)) <= 0.0:
         return None
     middle = float(np.exp(np.log(drop).mean()))
-
-    def straight(pa: FloatArray) -> FloatArray:
-        # Scaled so that a Pa is a Pa at the middle of the record, whatever the bend.
-        ratio = np.asarray(pa) / middle
-        return np.asarray(middle * (np.log(ratio) if bend == 0.0 else (ratio**bend - 1.0) / bend))
-
-    y, limit = straight(drop), float(straight(np.asarray(limit_pa)))
+    y = _straight(drop, middle, bend)
     since = load - load[0]
     span = float(since[-1])
     regressors = np.column_stack((np.ones(count), since / span))
@@ -159,21 +206,21 @@ def _law(
     )
     rate = line[:, 1] / span
     wander = variance * _RATIOS / span * share_per_day / np.maximum(rate * share_per_day, 1e-9) ** 2
-    likely = likely - 0.5 * (np.log(wander / _WANDER_DAYS) / np.log(_WANDER_FACTOR)) ** 2 + before
+    likely = likely - 0.5 * (np.log(wander / _WANDER_DAYS) / np.log(_WANDER_FACTOR)) ** 2
     # What is known of the level now: the line there, and where the wander has got to.
     gain = np.linalg.solve(covariance, np.broadcast_to((shared[:, -1])[:, np.newaxis], (_RATIOS.size, count, 1)))
     gain = _RATIOS[:, np.newaxis] * gain[..., 0]
-    level = line.sum(axis=1) + np.einsum("kn,kn->k", gain, y - line @ regressors.T)
-    left = _RATIOS * (1.0 - gain @ shared[:, -1])
-    to_come = np.concatenate(([0.0], ahead.load_days)) + max(history.load_now - float(load[-1]), 0.0)
-    to_come_sd = np.concatenate(([0.0], ahead.load_days_sd))
-    at = np.stack((np.ones_like(to_come), 1.0 + to_come / span))
-    # Coefficients of the line that are left after the wander has taken its part of them.
-    weights = at[np.newaxis] - (gain @ regressors)[..., np.newaxis]
-    unsure = np.einsum("kih,kij,kjh->kh", weights, normal, weights)
-    spread = variance[:, np.newaxis] * (unsure + left[:, np.newaxis] + np.outer(_RATIOS, to_come / span))
-    slope = (limit_pa / middle) ** (bend - 1.0)
-    unlike = np.hypot(to_come_sd, _UNLIKE_BEFORE * to_come)
-    spread += (rate[:, np.newaxis] * unlike) ** 2 + (slope * limit_sd_pa) ** 2
-    centre = level[:, np.newaxis] + np.outer(rate, to_come)
-    return likely, stdtr(free, (centre - limit) / np.sqrt(spread))
+    return _Fit(
+        bend=bend,
+        middle_pa=middle,
+        span=span,
+        since_last=max(history.load_now - float(load[-1]), 0.0),
+        free=free,
+        likely=likely,
+        line=line,
+        normal=normal,
+        variance=variance,
+        level=line.sum(axis=1) + np.einsum("kn,kn->k", gain, y - line @ regressors.T),
+        left=_RATIOS * (1.0 - gain @ shared[:, -1]),
+        told=gain @ regressors,
+    )

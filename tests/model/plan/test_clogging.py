@@ -1,6 +1,7 @@
 """The day on which a loading filter's drop meets its limit, from its own record."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -96,3 +97,27 @@ def test_more_running_ahead_is_due_sooner() -> None:
 def test_any_record_gives_an_ordered_interval_or_none(drop: list[float], limit: float) -> None:
     found = reach(np.array(drop), limit)
     assert found is None or 0.0 <= found.low <= found.days <= found.high
+
+
+def test_a_filter_like_it_that_was_watched_before_tells_by_what_law_this_one_loads() -> None:
+    # Two filters that load by a law of their own, the second known to its half: a line, then growth by equal shares.
+    rng = np.random.default_rng(4)
+    for grown in (lambda load: 60.0 * (1.0 + load), lambda load: 60.0 * np.exp(load * math.log(2.0))):
+        whole, half = (grown(np.arange(1.0, days + 1.0) / 160.0) for days in (170, 90))
+        before = DropHistory(SHARE * np.arange(1.0, 171.0), whole + rng.normal(0.0, 0.3, 170), 85.0)
+        alone = DropHistory(SHARE * np.arange(1.0, 91.0), half + rng.normal(0.0, 0.3, 90), 45.0)
+        one, both = (
+            reach_by_clogging("pressure", [(each, AHEAD)], 120.0, 0.5, SHARE)
+            for each in (alone, replace(alone, earlier=(before,)))
+        )
+        assert abs(both.days - 70.0) <= abs(one.days - 70.0) + 0.5
+        assert both.low <= 70.0 <= both.high
+        assert both.high - both.low < one.high - one.low
+
+
+def test_an_earlier_filter_of_three_days_teaches_nothing() -> None:
+    alone = DropHistory(SHARE * np.arange(1.0, 91.0), 60.0 * np.exp(np.arange(1.0, 91.0) / 200.0), 45.0)
+    brief = DropHistory(np.arange(3.0), np.array([60.0, 61.0, 62.0]), 3.0)
+    for earlier in ((), (brief,)):
+        found = reach_by_clogging("pressure", [(replace(alone, earlier=earlier), AHEAD)], 120.0, 0.5, SHARE)
+        assert found == reach_by_clogging("pressure", [(alone, AHEAD)], 120.0, 0.5, SHARE)
