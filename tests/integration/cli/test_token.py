@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from moteledger.cli import main
+from moteledger.cli.collecting import tokens_file
+from moteledger.settings import Collecting
 
 
 @pytest.fixture
@@ -77,19 +79,21 @@ def test_tokens_are_made_listed_and_revoked(run_all, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["Tern Cottage", "tern_cottage", "-tern", "../tern", "ternhütte", "t" * 61])
 def test_a_houses_token_at_a_collector_bears_a_name_that_a_house_can_have(name: str, tmp_path: Path, capsys) -> None:
+    collector = tokens_file(Collecting(name="Saltmere Air", folder=tmp_path)).name
+
     def made(store: str, scope: str, name: str) -> int:
         given = ["token", "new", "--store", str(tmp_path / store), f"--name={name}", "--scope", scope]
         return main([*given, "--scope", "view"])
 
-    assert made("collector.sqlite", "contribute", name) == 1
+    assert made(collector, "contribute", name) == 1
     told = capsys.readouterr()
     assert told.out == "" and told.err.count("\n") == 1
     assert name[:50] in told.err and "a-z, 0-9 and -, at most 60, such as tern-cottage" in told.err
-    assert not (tmp_path / "collector.sqlite").exists()
+    assert not (tmp_path / collector).exists()
     # Whoever only reads, and who sends to the service of one house, is called as one likes.
-    assert made("collector.sqlite", "view", name[:60]) == 0
+    assert made(collector, "view", name[:60]) == 0
     assert made("house.sqlite", "contribute", name[:60]) == 0
-    assert made("collector.sqlite", "contribute", " tern-cottage ") == 0
+    assert made(collector, "contribute", " tern-cottage ") == 0
 
 
 def test_what_cannot_be_made_or_found_is_told_in_one_line(run_all, tmp_path: Path) -> None:
