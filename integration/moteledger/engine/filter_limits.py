@@ -13,12 +13,12 @@ import numpy as np
 from motemodel.airside import DuctCurve, NoOperatingPointError
 from motemodel.bounds import FloatArray
 from motemodel.estimate import Answer, Estimate, Unknown
-from motemodel.filters import CLEAN, DUST_GRID, USUAL_EXPONENT, Deposit, Filter, as_installed
+from motemodel.filters import CLEAN, DUST_GRID, Deposit, Filter, as_installed
 from motemodel.particles import DEFAULT_GRID, HOUSE_DUST, OUTDOOR_URBAN
 from motemodel.plan import PM25_BINS, Filling, Reach, reach_by_fading
 
 from ..settings import House
-from .airflow_fall import clean_drop_at
+from .airflow_fall import clean_drop_at, drop_exponent
 from .assessment import FilterLimit, LimitReason
 from .filter_past import FilterPast, reference_airflow
 from .fitted import least_airflow_m3h, variants
@@ -119,7 +119,7 @@ def drop_at_least_airflow(house: House, gridded: GriddedHouse, drop: Answer, put
     if isinstance(moved, Unknown):
         return moved
     clean = clean_drop_at(house, reference) if put_in is None else put_in.value
-    handler, exponent = system.with_fittings(None), USUAL_EXPONENT
+    handler, exponent = system.with_fittings(None), drop_exponent(house)
 
     def drop_at(moved_over_survey: float) -> float:
         airflow = least / moved_over_survey
@@ -149,7 +149,7 @@ def _moved_over_survey(house: House, gridded: GriddedHouse, system: System, drop
     handler = house.air_handler
     read, reference = airflow_read_lately(gridded), reference_airflow(house)
     if read is not None and reference is not None and isinstance(drop, Estimate) and drop.value > 0.0:
-        with_it = DuctCurve(reference, drop.value, USUAL_EXPONENT)
+        with_it = DuctCurve(reference, drop.value, drop_exponent(house))
         try:
             moved = read / system.with_fittings(None).operating_point(with_it).airflow_m3h
         except NoOperatingPointError:

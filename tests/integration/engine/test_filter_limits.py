@@ -27,7 +27,7 @@ Told = Callable[..., Series]
 Still = Callable[..., dict[str, Series]]
 
 CFM_M3H = 0.3048**3 * 60.0
-EXPONENT = 1.0 / 0.85
+EXPONENT = 1.3
 LEAST_M3H = 1600.0
 NOW = Estimate(40.0, 39.0, 41.0)
 
@@ -80,8 +80,8 @@ def test_the_drop_at_the_least_airflow_is_what_the_ducts_leave_of_the_blowers_st
     least_drop: Callable[..., Answer],
 ) -> None:
     # 1,600 m3/h: the blower gives 200 Pa, the ducts take 60 * (8/9)**2 = 47.4, 152.6 are the filter's, which
-    # at 1,800 m3/h would drop 152.6 * 1.125**1.176 = 175.3 Pa.
-    assert by_hand(LEAST_M3H) == pytest.approx(175.3, abs=0.1)
+    # at 1,800 m3/h would drop 152.6 * 1.125**1.3 = 177.8 Pa.
+    assert by_hand(LEAST_M3H) == pytest.approx(177.8, abs=0.1)
     told = least_drop()
     assert isinstance(told, Estimate)
     assert told.value == pytest.approx(by_hand(LEAST_M3H), rel=1e-3)
