@@ -44,8 +44,8 @@ _REASONS: dict[LimitReason, tuple[str, str, str]] = {
         "Its resistance hardly grows so far.",
     ),
     "airflow": (
-        "By then it lets through no more air than heating and cooling need.",
-        "It lets through no more air than heating and cooling need.",
+        "By then the fan moves only just the air that heating and cooling need.",
+        "The fan moves only just the air that heating and cooling need.",
         "It hardly takes from the airflow so far.",
     ),
     "efficiency": (

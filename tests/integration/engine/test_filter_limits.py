@@ -202,7 +202,7 @@ def test_the_day_on_which_too_little_air_is_left_comes_with_the_drop_that_leaves
     assert airflow.on is not None
     assert abs((airflow.on - due).days) <= 8
     assert told.change_on == airflow.on
-    assert told.reason == "By then it lets through no more air than heating and cooling need."
+    assert told.reason == "By then the fan moves only just the air that heating and cooling need."
     assert airflow.earliest is not None
     assert airflow.earliest < airflow.on
     pressure = by_reason(told)["pressure"]
