@@ -7,10 +7,10 @@ while nothing in the duct is moved. The sensor's gain falls out of the ratio, an
 from dataclasses import replace
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from motemodel.bounds import FloatArray
+from motemodel.estimate import theil_sen_line
 
 from ..settings import House
 from .airflow_fall import AirflowFall, clean_drop_at, drop_exponent
@@ -73,7 +73,7 @@ def _has_filter_in_it(drop: FloatArray, static: FloatArray) -> bool:
     """Whether the static pressure counts the filter's drop, by how it goes with it; it does while nobody can tell."""
     if float(np.ptp(drop)) < _LEAST_GROWTH_PA:
         return True
-    return float(scipy.stats.theilslopes(static, drop)[0]) > _WITH_FILTER
+    return theil_sen_line(drop, static).slope.value > _WITH_FILTER
 
 
 def _without_dampers(by_duct: FloatArray, by_filter: FloatArray) -> FloatArray:
