@@ -301,7 +301,9 @@ class FanControl:
         elif given.lapsed(now, tick_s) or (kept.answer.action == "run" and tick_s - kept.tick_s >= _RECORDS_STAND_S):
             self._watch = kept.watch().then("leave", tick_s)
         else:
-            self._watch, self._given = kept.watch(), given
+            self._watch = kept.watch()
+            # That the last process was stopping is no answer of this one.
+            self._given = None if kept.answer.reason_code is ReasonCode.SHUTDOWN else given
 
 
 _PLAIN_REASONS = {

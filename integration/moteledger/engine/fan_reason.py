@@ -50,7 +50,11 @@ def decision(
     hours = float((forced * outlook.left).sum()) * outlook.step_h
     simple = min((plan for plan in plans if found.holds(plan, target)), key=lambda plan: plan.energy_kwh, default=None)
     saved = 0.0 if simple is None else simple.energy_kwh - schedule.plan.energy_kwh
-    beside = "" if simple is None or saved < _LEAST_KWH else f", {saved:.1f} kWh less than {printed(simple.name)}"
+    beside = (
+        ""
+        if simple is None or saved < _LEAST_KWH
+        else f", {saved:.1f} kWh less than the best simple way ({printed(simple.name)})"
+    )
     proven = (
         f"; no schedule could save more than {max(schedule.gap, 0.001):.1%} of that" if schedule.bold is None else ""
     )

@@ -20,7 +20,7 @@ from moteledger.engine.fan_search import find_schedule
 from moteledger.engine.grid import gridded
 from moteledger.settings import House
 from moteledger.store import Series, from_us, to_us
-from motemodel.plan import FanProblem, Forecast, HouseRates, best_schedule
+from motemodel.plan import FanProblem, Forecast, HouseRates, best_schedule, planned
 
 RATES = {"entry": 0.35, "loss": 0.6, "clean_air_per_h": 3.0}
 Readings = dict[str, Series]
@@ -215,6 +215,10 @@ def test_a_run_made_in_case_the_air_turns_says_so_and_what_it_takes(
     more_kwh = 0.4 * ((found.schedule.choice > 0).sum() - (bold.choice > 0).sum()) / 12.0
     assert float(re.search(r"has taken (\d+\.\d) kWh more than waiting", reason)[1]) == pytest.approx(
         more_kwh, abs=0.06
+    )
+    simple = planned("while it is smoky", np.ones(576), fan.outlook, rates)
+    assert (
+        "kWh less than the best simple way (while it is smoky)" in decision(found, (simple,), rates, 8.0, settings)[1]
     )
     certain = find_schedule(hours_ahead.certain(expected), fan, 8.0)
     assert "could wait" not in decision(certain, (), rates, 8.0, settings)[1]

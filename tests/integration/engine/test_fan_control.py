@@ -237,6 +237,18 @@ def test_a_run_goes_on_as_it_is_on_the_disk_while_the_disk_takes_no_newer_one(ho
     assert house.control.answer().action == "leave"
 
 
+def test_a_new_start_does_not_say_that_it_is_stopping(house: House) -> None:
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.later(1.0)
+    house.control.stop()
+    assert house.control.answer().reason_code is ReasonCode.SHUTDOWN
+    house.start()
+    answer = house.control.answer()
+    assert (answer.action, answer.reason_code) == ("leave", ReasonCode.NO_ADVICE)
+    # The run ended with the stop: its rest is kept over the start.
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).reason_code is ReasonCode.LEAST_REST_TIME
+
+
 def test_a_run_whose_end_the_disk_refused_does_not_come_back_after_a_few_minutes(house: House) -> None:
     house.decide(advice(house.clocks.wall(), RUN_NOW))
     house.store.is_full = True
