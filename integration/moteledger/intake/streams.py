@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import re
 import time
 from collections.abc import Awaitable
 from typing import TypeVar
@@ -23,6 +24,8 @@ T = TypeVar("T")
 
 _SECONDS = 3600.0
 _REMEMBER_EVERY_S = 60.0
+_LONGEST_ID = 1000
+_NOT_IN_A_HEADER = re.compile(r"[\x00-\x08\x0a-\x1f\x7f]")
 _LONGEST_PAUSE_S = 300.0
 """A stream may ask to be left alone before it is taken up again, and is, for so long at most."""
 
@@ -46,7 +49,7 @@ class Stream:
         """Connect and follow until it breaks; always raises, at the latest when the hub ends the stream."""
         if self._last_id is None:
             kept = await asyncio.to_thread(self._store.latest_snapshot, self._kind)
-            self._last_id = self._remembered = str(json.loads(kept[1])) if kept else ""
+            self._last_id = self._remembered = _id_to_send(str(json.loads(kept[1]))) if kept else ""
         try:
             async with told(self._hub), session_to(self._hub.address, self._hub.tls, patience_s(self._hub)) as session:
                 if self._hub.way is Way.EVENTS:
@@ -82,7 +85,7 @@ class Stream:
                 self._pause_s = min(parser.retry_s, _LONGEST_PAUSE_S)
                 for event in events:
                     await self._take(event.data.encode())
-                    self._last_id = event.last_id
+                    self._last_id = _id_to_send(event.last_id)
                     if time.monotonic() - self._remembered_at > _REMEMBER_EVERY_S:
                         await asyncio.to_thread(self._remember)
 
@@ -138,3 +141,8 @@ class Stream:
             except StoreError:
                 return
             self._remembered = self._last_id
+
+
+def _id_to_send(last_id: str) -> str:
+    """The ID of an event as it may be sent back: none for one that no header can hold, or a hub that reads one."""
+    return "" if len(last_id) > _LONGEST_ID or _NOT_IN_A_HEADER.search(last_id) else last_id

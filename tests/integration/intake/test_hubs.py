@@ -297,6 +297,24 @@ async def test_events_are_followed_and_taken_up_where_they_broke_off(hub, house,
     assert "the message is not JSON" in running["cellar"].refusals[0].reason
 
 
+@pytest.mark.parametrize("odd", ["\x01", "7\x7f", "x" * 1001])
+async def test_an_event_whose_id_no_header_can_hold_does_not_keep_the_stream_from_being_taken_up(
+    hub, house, run, odd: str
+) -> None:
+    # RFC 9110 section 5.5: a field value holds no control characters but the tab.
+    asked: list[str | None] = []
+
+    async def news(request: web.Request) -> web.StreamResponse:
+        asked.append(request.headers.get("Last-Event-ID"))
+        event = json.dumps({"hall": {"dust": len(asked), "at": f"2026-01-31T14:0{len(asked)}:00Z"}})
+        return web.Response(text=f"id: {odd}\ndata: {event}\n\n", content_type="text/event-stream")
+
+    server = await hub(news)
+    running = run(house(sources(server.make_url("/air"), 'way = "events"')))
+    await running.until(lambda: len(running.values("indoor.pm25")) >= 2)
+    assert asked[:2] == [None, None]
+
+
 async def test_a_websocket_is_asked_for_the_news_and_followed(hub, house, run) -> None:
     asked = []
 
