@@ -51,10 +51,6 @@ class Reader:
         answer = self.seen.get("answer/fan")
         return answer and answer["action"]
 
-    def close(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
-
 
 async def until(true: Callable[[], Any]) -> None:
     async with asyncio.timeout(60):
@@ -62,8 +58,17 @@ async def until(true: Callable[[], Any]) -> None:
             await asyncio.sleep(0.01)
 
 
+@pytest.fixture(scope="module")
+def leaving() -> Iterator[list[Reader]]:
+    """Those whose loops end by themselves, within the second in which they look whether there is more to do."""
+    readers: list[Reader] = []
+    yield readers
+    for each in readers:
+        each.client.loop_stop()
+
+
 @pytest.fixture
-def reader(broker) -> Iterator[Callable[[], Reader]]:
+def reader(broker, leaving: list[Reader]) -> Iterator[Callable[[], Reader]]:
     readers = []
 
     def read() -> Reader:
@@ -72,7 +77,8 @@ def reader(broker) -> Iterator[Callable[[], Reader]]:
 
     yield read
     for each in readers:
-        each.close()
+        each.client.disconnect()
+    leaving += readers
 
 
 class Line:

@@ -1,6 +1,7 @@
 """A backup of a store that is in use, and what is said of one that is hurt."""
 
 import random
+import shutil
 import sqlite3
 import threading
 import time
@@ -17,16 +18,26 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "house.sqlite"
 
 
-def filled(path: Path, count: int = 20_000) -> None:
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store of two weeks of minutes, the oldest days thinned, with nothing wrong."""
+    path, count = tmp_path_factory.mktemp("sound") / "house.sqlite", 20_000
     with Store.open(path) as store:
         store.append([Reading(n * 60_000_000, "indoor.pm25", float(n % 97)) for n in range(count)])
         tend(store, count * 60_000_000, 10 * 24 * HOUR_US)
         store.keep_snapshot("fan", 7, "{}")
+    assert problems_of(path) == ()
+    return path
 
 
-def test_a_backup_holds_all_of_one_moment_while_readings_go_on_coming(path: Path) -> None:
-    target = path.with_name("copy.sqlite")
-    filled(path)
+@pytest.fixture
+def filled(sound: Path, path: Path) -> Path:
+    """A copy of that store, to be hurt."""
+    return Path(shutil.copy(sound, path))
+
+
+def test_a_backup_holds_all_of_one_moment_while_readings_go_on_coming(filled: Path) -> None:
+    path, target = filled, filled.with_name("copy.sqlite")
     acknowledged = 0
     ended = threading.Event()
 
@@ -62,9 +73,8 @@ def test_a_backup_holds_all_of_one_moment_while_readings_go_on_coming(path: Path
         assert copy.latest_snapshot("fan") == (7, "{}")
 
 
-def test_a_backup_overwrites_only_when_told_and_never_the_store(path: Path) -> None:
-    target = path.with_name("copy.sqlite")
-    filled(path, 100)
+def test_a_backup_overwrites_only_when_told_and_never_the_store(filled: Path) -> None:
+    path, target = filled, filled.with_name("copy.sqlite")
     target.write_text("somebody's")
     with pytest.raises(StoreError, match="exists already; choose another file or add --overwrite"):
         back_up(path, target)
@@ -75,7 +85,7 @@ def test_a_backup_overwrites_only_when_told_and_never_the_store(path: Path) -> N
         back_up(path, path, overwrite=True)
 
 
-def test_what_cannot_be_backed_up_leaves_nothing_behind(path: Path) -> None:
+def test_what_cannot_be_backed_up_leaves_nothing_behind(sound: Path, path: Path) -> None:
     other = path.with_name("other.sqlite")
     with sqlite3.connect(other) as connection:
         connection.execute("CREATE TABLE dishes (name TEXT)")
@@ -84,18 +94,17 @@ def test_what_cannot_be_backed_up_leaves_nothing_behind(path: Path) -> None:
     for source, told in ((path, "no such file"), (other, "is a database of another program")):
         with pytest.raises(StoreError, match=told):
             back_up(source, target)
-    filled(path, 10)
+    shutil.copy(sound, path)
     with pytest.raises(StoreError, match="does not exist; create it"):
         back_up(path, path.parent / "nowhere" / "copy.sqlite")
     assert sorted(each.name for each in path.parent.iterdir()) == ["house.sqlite", "other.sqlite"]
 
 
-def test_a_damaged_store_is_not_backed_up_as_if_it_were_sound(path: Path) -> None:
-    filled(path)
-    hurt(path, random.Random(3), 40)
-    target = path.with_name("copy.sqlite")
+def test_a_damaged_store_is_not_backed_up_as_if_it_were_sound(filled: Path) -> None:
+    hurt(filled, random.Random(3), 40)
+    target = filled.with_name("copy.sqlite")
     with pytest.raises(StoreError, match="damaged"):
-        back_up(path, target)
+        back_up(filled, target)
     assert not target.exists()
 
 
@@ -109,12 +118,11 @@ def hurt(path: Path, moments: random.Random, pages: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_a_damaged_store_gives_one_clear_error_wherever_it_is_hurt(path: Path, seed: int) -> None:
-    filled(path)
-    hurt(path, random.Random(seed), 10)
-    assert problems_of(path) != ()
+def test_a_damaged_store_gives_one_clear_error_wherever_it_is_hurt(filled: Path, seed: int) -> None:
+    hurt(filled, random.Random(seed), 10)
+    assert problems_of(filled) != ()
     try:
-        with Store.open(path) as store:
+        with Store.open(filled) as store:
             store.series("indoor.pm25", 0, 2**62)
             store.thinned("indoor.pm25", 0, 2**62, HOUR_US)
     except StoreError as error:
@@ -123,23 +131,21 @@ def test_a_damaged_store_gives_one_clear_error_wherever_it_is_hurt(path: Path, s
         assert "\n" not in str(error)
 
 
-def test_a_schema_that_is_no_text_is_damage_that_is_told(path: Path) -> None:
-    filled(path)
-    content = path.read_bytes()
+def test_a_schema_that_is_no_text_is_damage_that_is_told(filled: Path) -> None:
+    content = filled.read_bytes()
     at = content.index(b"CREATE TABLE reading") + len("CREATE T")
-    path.write_bytes(content[:at] + b"\xff\xfe" + content[at + 2 :])
+    filled.write_bytes(content[:at] + b"\xff\xfe" + content[at + 2 :])
     for look in (problems_of, Store.open):
         with pytest.raises(StoreError, match=r"is damaged \(its schema is no text\); stop the service"):
-            look(path)
+            look(filled)
 
 
-def test_a_store_cut_short_is_refused_at_the_start(path: Path) -> None:
-    filled(path)
-    content = path.read_bytes()
-    path.write_bytes(content[: len(content) // 2])
+def test_a_store_cut_short_is_refused_at_the_start(filled: Path) -> None:
+    content = filled.read_bytes()
+    filled.write_bytes(content[: len(content) // 2])
     with pytest.raises(StoreError, match=r"is damaged .*; stop the service, put the file aside and a backup"):
-        Store.open(path)
-    assert problems_of(path) != ()
+        Store.open(filled)
+    assert problems_of(filled) != ()
 
 
 @pytest.mark.parametrize(
@@ -158,11 +164,9 @@ def test_a_store_cut_short_is_refused_at_the_start(path: Path) -> None:
         ("UPDATE snapshot SET document = 'x'", "the fan kept for 7 is no JSON"),
     ],
 )
-def test_tables_that_do_not_agree_are_told(path: Path, harm: str, told: str) -> None:
-    filled(path)
-    assert problems_of(path) == ()
-    with sqlite3.connect(path) as connection:
+def test_tables_that_do_not_agree_are_told(filled: Path, harm: str, told: str) -> None:
+    with sqlite3.connect(filled) as connection:
         connection.execute(harm)
     connection.close()
-    found = problems_of(path)
+    found = problems_of(filled)
     assert any(told in problem or problem.startswith("row") for problem in found), found

@@ -1,19 +1,30 @@
 """A tiny run of the coverage study: it prints its tables, and the houses it judges by owe nothing to the package."""
 
 import ast
-import subprocess
+import runpy
 import sys
+from collections.abc import Callable
 from pathlib import Path
+
+import pytest
 
 STUDIES = Path(__file__).parents[2] / "studies"
 
 
-def printed(*arguments: str) -> list[str]:
-    command = [sys.executable, str(STUDIES / "coverage.py"), *arguments]
-    return subprocess.run(command, check=True, capture_output=True, text=True, timeout=60).stdout.splitlines()
+@pytest.fixture
+def printed(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., list[str]]:
+    """The lines that the study prints when it is run as a command."""
+
+    def lines(*arguments: str) -> list[str]:
+        monkeypatch.setattr(sys, "argv", ["coverage.py", *arguments])
+        monkeypatch.syspath_prepend(STUDIES)
+        runpy.run_path(str(STUDIES / "coverage.py"), run_name="__main__")
+        return capsys.readouterr().out.splitlines()
+
+    return lines
 
 
-def test_the_study_prints_coverage_by_estimate_and_length() -> None:
+def test_the_study_prints_coverage_by_estimate_and_length(printed: Callable[..., list[str]]) -> None:
     header, *rows = printed("--houses", "3", "--days", "4", "--seed", "40")
     assert header.split()[:2] == ["estimate", "days"]
     by_name = {row.split()[0]: row.split() for row in rows}
@@ -22,7 +33,7 @@ def test_the_study_prints_coverage_by_estimate_and_length() -> None:
     assert float(delivered[4].rstrip("%")) < 20.0
 
 
-def test_the_study_prints_how_often_a_bypass_is_told() -> None:
+def test_the_study_prints_how_often_a_bypass_is_told(printed: Callable[..., list[str]]) -> None:
     header, *rows = printed("--bypass", "--houses", "1", "--seed", "40")
     assert "false alarms" in header
     assert [row.split("  ")[0] for row in rows] == ["delivery alone", "delivery with drop"] * 2
