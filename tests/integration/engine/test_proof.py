@@ -30,10 +30,8 @@ MakeHouse = Callable[..., House]
 
 
 @cache
-def integrated(
-    clean_air_m3h: float, meal_ug_m3: float, seed: int, hours: float, again: int = 0
-) -> tuple[np.ndarray, np.ndarray]:
-    """Middles of minutes and indoor readings: a meal at 1 h, the fan off until 3.5 h, a meal before that, the fan on.
+def integrated(clean_air_m3h: float, meal_ug_m3: float, hours: float, again: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    """Middles of minutes and the indoor air: a meal at 1 h, the fan off until 3.5 h, a meal before that, the fan on.
 
     `again`: how often meal and fan-on stretch are repeated, each 2.5 h after the one before, the fan
     at rest until then. The air has been cleared by then, so that they are larger to come to the level of the first.
@@ -50,7 +48,14 @@ def integrated(
         return ENTRY * OUTDOOR + source - (LOSS + fan) * c
 
     upheld = ENTRY * OUTDOOR / LOSS
-    exact = solve_ivp(rate, (0.0, middle[-1]), [upheld], t_eval=middle, rtol=1e-8, max_step=0.02).y[0]
+    return middle, solve_ivp(rate, (0.0, middle[-1]), [upheld], t_eval=middle, rtol=1e-8, max_step=0.02).y[0]
+
+
+def read_of(
+    clean_air_m3h: float, meal_ug_m3: float, seed: int, hours: float, again: int = 0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Middles of minutes and what a sensor reads of that air."""
+    middle, exact = integrated(clean_air_m3h, meal_ug_m3, hours, again)
     noise = np.hypot(0.5, 0.02 * exact) * np.random.default_rng(seed).normal(size=middle.size)
     return middle, np.round(np.maximum(exact + noise, 0.0), 1)
 
@@ -84,7 +89,7 @@ def tested(series: MakeSeries) -> Callable[..., dict[str, Series]]:
         again: int = 0,
     ) -> dict[str, Series]:
         until_h += AGAIN_H * again
-        middle, indoor = integrated(clean_air_m3h, meal, seed, HOURS + AGAIN_H * again, again)
+        middle, indoor = read_of(clean_air_m3h, meal, seed, HOURS + AGAIN_H * again, again)
         kept = middle < until_h
         hourly = np.arange(0.0, until_h + 0.1, 0.5)
         outdoor = OUTDOOR + 0.1 * (np.arange(hourly.size) % 2)

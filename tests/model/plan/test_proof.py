@@ -5,6 +5,7 @@ polyfit works it out with code of its own.
 """
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -97,12 +98,15 @@ def test_an_entry_rate_in_doubt_shifts_the_loss_by_what_a_wrong_one_does_to_the_
     assert doubtful > 1.5 * certain
 
 
-def followed(conditions: ProofConditions, fan_off_h: float, fan_on_h: float, seed: int) -> HouseRecord:
-    """A house that follows the plan with one peak: still air, ten minutes of release, fan off, fan on."""
-    step, release_h, quiet_h = 1.0 / 60.0, 1.0 / 6.0, 0.5
+STEP_H = 1.0 / 60.0
+
+
+@cache
+def air_that_follows(conditions: ProofConditions, fan_off_h: float, fan_on_h: float) -> tuple[np.ndarray, np.ndarray]:
+    """Indoor minutes of a house that follows the plan with one peak, and its fan: still air, ten minutes of release."""
+    release_h, quiet_h = 1.0 / 6.0, 0.5
     off_until = quiet_h + release_h + fan_off_h
-    count = round((off_until + fan_on_h) / step)
-    middle = (np.arange(count) + 0.5) * step
+    middle = (np.arange(round((off_until + fan_on_h) / STEP_H)) + 0.5) * STEP_H
     upheld = conditions.entry_per_h.value * conditions.outdoor_ug_m3 / conditions.loss_fan_off_per_h
     strength = (conditions.start_ug_m3 - upheld) / release_h * 1.05
 
@@ -112,14 +116,15 @@ def followed(conditions: ProofConditions, fan_off_h: float, fan_on_h: float, see
         return conditions.entry_per_h.value * conditions.outdoor_ug_m3 + source - loss * c
 
     exact = solve_ivp(rate, (0.0, middle[-1]), [upheld], t_eval=middle, rtol=1e-7, max_step=0.02).y[0]
-    noise = np.hypot(SENSOR.floor_ug_m3, SENSOR.share * exact) * np.random.default_rng(seed).normal(size=count)
-    return HouseRecord(
-        step,
-        conditions.volume_m3,
-        np.full(count, conditions.outdoor_ug_m3),
-        np.maximum(exact + noise, 0.0),
-        (middle > off_until).astype(np.float64),
-    )
+    return exact, (middle > off_until).astype(np.float64)
+
+
+def followed(conditions: ProofConditions, fan_off_h: float, fan_on_h: float, seed: int) -> HouseRecord:
+    """What a sensor reads of that house."""
+    exact, fan = air_that_follows(conditions, fan_off_h, fan_on_h)
+    noise = np.hypot(SENSOR.floor_ug_m3, SENSOR.share * exact) * np.random.default_rng(seed).normal(size=exact.size)
+    outdoor = np.full(exact.size, conditions.outdoor_ug_m3)
+    return HouseRecord(STEP_H, conditions.volume_m3, outdoor, np.maximum(exact + noise, 0.0), fan)
 
 
 def test_a_house_that_follows_the_plan_gets_the_width_that_is_promised() -> None:
