@@ -5,11 +5,13 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from importlib.util import find_spec
 from pathlib import Path
 
+import numpy as np
 import pytest
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
@@ -33,6 +35,7 @@ from moteledger.engine.assessment import (
     Period,
     Verdict,
 )
+from moteledger.store import Reading, Series
 
 NOW = datetime(2026, 1, 31, 14, 5, tzinfo=UTC)
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
@@ -277,3 +280,17 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
             cwd=folder, check=True, capture_output=True, timeout=60,
         )  # fmt: skip
     return folder
+
+
+@pytest.fixture(scope="session")
+def by_signal() -> Callable[[Iterable[Reading]], dict[str, Series]]:
+    """Readings in the order in which they came, put into a series for each signal."""
+
+    def sorted_out(readings: Iterable[Reading]) -> dict[str, Series]:
+        columns: defaultdict[str, tuple[list[int], list[float]]] = defaultdict(lambda: ([], []))
+        for time_us, signal, value in readings:
+            columns[signal][0].append(time_us)
+            columns[signal][1].append(value)
+        return {name: Series(np.array(times, np.int64), np.array(values)) for name, (times, values) in columns.items()}
+
+    return sorted_out

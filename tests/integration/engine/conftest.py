@@ -2,8 +2,7 @@
 
 import json
 import math
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -15,7 +14,7 @@ from numpy.typing import ArrayLike
 from moteledger.demo import HOUSE_FILE, SimulatedHouse, Truth
 from moteledger.engine import Assessment, assess
 from moteledger.settings import House, read_house
-from moteledger.store import Reading, Series, to_us
+from moteledger.store import Series, to_us
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
 """A Monday; hours of all readings made by hand count from here unless another start is given."""
@@ -96,14 +95,6 @@ def lived_in() -> Callable[..., dict[str, Series]]:
     return _lived_in
 
 
-def by_signal(readings: Iterable[Reading]) -> dict[str, Series]:
-    columns: defaultdict[str, tuple[list[int], list[float]]] = defaultdict(lambda: ([], []))
-    for time_us, signal, value in readings:
-        columns[signal][0].append(time_us)
-        columns[signal][1].append(value)
-    return {name: Series(np.array(times, np.int64), np.array(values)) for name, (times, values) in columns.items()}
-
-
 @dataclass(frozen=True)
 class DemoCase:
     """The demo's house over two weeks: its file, its readings, what is told of it and what was true of it."""
@@ -115,7 +106,7 @@ class DemoCase:
 
 
 @pytest.fixture(scope="session")
-def demo_case() -> DemoCase:
+def demo_case(by_signal: Callable[..., dict[str, Series]]) -> DemoCase:
     simulated, house = SimulatedHouse(seed=1), read_house(HOUSE_FILE)
     readings = by_signal(simulated.readings(START, START + timedelta(days=14)))
     assessment = assess(house, readings)

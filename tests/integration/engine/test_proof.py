@@ -1,8 +1,7 @@
 """The fan-off / fan-on test, evaluated from readings that scipy's integrator made, and planned for a house."""
 
 import re
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from functools import cache
 
@@ -17,7 +16,7 @@ from moteledger.engine import AssessmentError, guide, prove
 from moteledger.engine.assessment import Known, NotKnown
 from moteledger.engine.proof_missing import Missing
 from moteledger.settings import House, read_house
-from moteledger.store import Reading, Series
+from moteledger.store import Series
 from motemodel.estimate import Decay, DecayTest, Estimate, HouseRecord
 from motemodel.plan import ProofConditions
 
@@ -58,14 +57,6 @@ def read_of(
     middle, exact = integrated(clean_air_m3h, meal_ug_m3, hours, again)
     noise = np.hypot(0.5, 0.02 * exact) * np.random.default_rng(seed).normal(size=middle.size)
     return middle, np.round(np.maximum(exact + noise, 0.0), 1)
-
-
-def by_signal(readings: Iterable[Reading]) -> dict[str, Series]:
-    columns: defaultdict[str, tuple[list[int], list[float]]] = defaultdict(lambda: ([], []))
-    for time_us, signal, value in readings:
-        columns[signal][0].append(time_us)
-        columns[signal][1].append(value)
-    return {name: Series(np.array(times, np.int64), np.array(values)) for name, (times, values) in columns.items()}
 
 
 @pytest.fixture
@@ -304,7 +295,7 @@ def test_whatever_the_readings_it_answers_and_says_what_is_missing(level: float,
 
 
 def test_the_demos_house_is_told_truly_when_its_people_happen_to_cook_with_the_fan_at_rest(
-    start: datetime,
+    start: datetime, by_signal: Callable[..., dict[str, Series]]
 ) -> None:
     """Two weeks of ordinary life of a house integrated by size classes, with fan cycles, meals and airing."""
     simulated, house = SimulatedHouse(seed=4), read_house(HOUSE_FILE)

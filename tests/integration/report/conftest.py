@@ -5,7 +5,6 @@ from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from moteledger.demo import HOUSE_FILE, SimulatedHouse
@@ -38,20 +37,9 @@ def page(house: House, comparison: Comparison) -> Callable[[Units], str]:
 
 
 @pytest.fixture(scope="session")
-def demo_readings() -> Callable[[float], dict[str, Series]]:
+def demo_readings(by_signal: Callable[..., dict[str, Series]]) -> Callable[[float], dict[str, Series]]:
     """The last days of the demo's house up to one evening."""
-
-    def readings(days: float) -> dict[str, Series]:
-        told = SimulatedHouse().readings(END - timedelta(days=days), END)
-        return {
-            name: Series(
-                np.array([each.time_us for each in told if each.signal == name], dtype=np.int64),
-                np.array([each.value for each in told if each.signal == name]),
-            )
-            for name in {reading.signal for reading in told}
-        }
-
-    return readings
+    return lambda days: by_signal(SimulatedHouse().readings(END - timedelta(days=days), END))
 
 
 @pytest.fixture(scope="session")
