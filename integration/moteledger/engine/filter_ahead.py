@@ -140,8 +140,13 @@ def _drops(
 
 
 def _share_on(past: FilterPast, time_h: FloatArray) -> FloatArray:
-    """The airflow over the reference on each day of `time_h`, of as many readings as a day has."""
+    """The airflow over the reference on each day of `time_h`, of as many readings as a day has; one if none is known.
+
+    None is where there is no airflow to refer to, or where the sensor is new and the fan has not run since.
+    """
     day, known = past.time_us // _US_PER_DAY, np.isfinite(past.airflow_share)
+    if not known.any():
+        return np.ones_like(time_h)
     days, at = np.unique(day[known], return_inverse=True)
     of_day = np.split(past.airflow_share[known], np.flatnonzero(np.diff(at)) + 1)
     return np.interp(time_h // 24.0, days, [np.median(values) for values in of_day])

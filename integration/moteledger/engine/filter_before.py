@@ -48,10 +48,13 @@ def _before(house: House, past: FilterPast, this: DailyDrops, since_us: float) -
 
 
 def _is_alike(one: DailyDrops, other: DailyDrops) -> bool:
-    return abs(float(one.drop_pa[:7].mean() / other.drop_pa[:7].mean()) - 1.0) < _ALIKE
+    came_with, this_one = (float(each.drop_pa[:7].mean()) for each in (one, other))
+    return abs(came_with - this_one) < _ALIKE * this_one
 
 
 def _until(past: FilterPast, end_us: float) -> FilterPast:
     kept = past.time_us < end_us
     columns = {each.name: getattr(past, each.name)[kept] for each in fields(past) if each.name != "airflow_measured"}
-    return replace(past, **columns)
+    # Its sensor may be no older than the filter that is in.
+    measured = past.airflow_measured and bool(np.isfinite(columns["airflow_share"]).any())
+    return replace(past, **columns, airflow_measured=measured)

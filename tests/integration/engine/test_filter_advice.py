@@ -133,6 +133,16 @@ def test_a_drop_at_less_air_is_brought_to_the_reference_airflow(advise: Advise, 
     assert 60.0 * 1.25 < told.drop_at_reference_pa.value < 60.0 * 1.25**2
 
 
+def test_an_airflow_without_one_to_refer_it_to_keeps_no_one_from_the_day(advise: Advise, series: Told) -> None:
+    read = {"duct.airflow": series(np.arange(0.0, 24.0 * DAYS, 0.1), 900.0)}
+    told = advise(
+        {"merv": 11, "final_drop": f"{FINAL_PA} Pa"}, lambda hours: 60.0 + hours / 8.0, airflow=None, extra=read
+    )
+    # By hand: 102 Pa by now and 3 Pa a day, so that 125 Pa are a week ahead.
+    assert told.change_on is not None
+    assert abs((told.change_on - date(2026, 3, 24)).days) <= 2
+
+
 def test_four_days_make_a_level_but_no_trend(advise: Advise) -> None:
     told = advise({"merv": 13, "final_drop": "125 Pa"}, lambda hours: 60.0 + 5.0 * hours / 24.0, days=4)
     assert isinstance(told.drop_at_reference_pa, Known)

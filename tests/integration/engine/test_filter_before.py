@@ -1,6 +1,7 @@
 """What earlier filters, a test report and the filter's own first weeks tell of the one that is in."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -9,9 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from moteledger.engine.airflow_fall import drop_exponent, drop_exponents
+from moteledger.engine.filter_ahead import reach_by_pressure
 from moteledger.engine.filter_before import filters_before
 from moteledger.engine.filter_past import FilterPast, changed_us, drop_put_in, watched
 from moteledger.settings import House
+from motemodel.estimate import Estimate
 
 Houses = Callable[..., House]
 
@@ -73,6 +76,33 @@ def test_a_filter_of_another_kind_or_of_a_few_days_ends_the_search(house: Houses
         watch = watched(surveyed, past, int(since_us))
         assert filters_before(surveyed, past, watch, since_us) == ()
     assert filters_before(surveyed, past, watch, -np.inf) == ()
+
+
+def test_an_airflow_that_is_measured_since_this_filter_went_in_says_nothing_of_the_one_before(house: Houses) -> None:
+    surveyed = house(filter=filter_of(), air_handler={"airflow": "1000 m3/h"})
+    past = past_of(lives(90, 60))
+    since = past.time_us >= 90 * DAY_US
+    past = replace(
+        past, indoor_ug_m3=np.full(since.size, 8.0), airflow_share=np.where(since, past.airflow_share, np.nan)
+    )
+    watch = watched(surveyed, past, None)
+    before = filters_before(surveyed, past, watch, changed_us(watch))
+    assert [each.past.airflow_measured for each in before] == [False]
+    reach = reach_by_pressure(surveyed, past, watch, before, Estimate(2.0 * CLEAN_PA, 118.0, 122.0))
+    assert reach is not None
+    assert reach.low < LIFE_DAYS - 60.0 < reach.high
+    # Nor of this one, as long as the fan has not run with the sensor.
+    unread = replace(past, airflow_share=np.full(since.size, np.nan))
+    assert reach_by_pressure(surveyed, unread, watch, (), Estimate(2.0 * CLEAN_PA, 118.0, 122.0)) is not None
+
+
+def test_a_filter_whose_sensor_reads_nought_is_like_none(house: Houses) -> None:
+    surveyed = house(filter=filter_of(), air_handler={"airflow": "1000 m3/h"})
+    past = past_of(lives(60, 20))
+    past = replace(past, drop_pa=np.where(past.time_us >= 60 * DAY_US, 0.0 * past.drop_pa, past.drop_pa))
+    watch = watched(surveyed, past, 60 * DAY_US)
+    assert watch.daily.drop_pa.size > 0
+    assert filters_before(surveyed, past, watch, float(60 * DAY_US)) == ()
 
 
 @pytest.mark.parametrize("gain", [0.95, 1.0, 1.05])
