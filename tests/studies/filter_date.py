@@ -99,6 +99,7 @@ CASES = {
     "+ limit by its own clean drop": replace(_RATED, by_its_own=True),
     "+ fan run for the air as well": replace(_RATED, by_its_own=True, for_the_air=True),
     "+ a filter like it watched before": replace(_RATED, by_its_own=True, for_the_air=True, second=True),
+    "+ people and their dust steady": replace(_RATED, by_its_own=True, for_the_air=True, second=True, unsteady=0.0),
     "static pressure alone": Lives(static=True),
 }
 
