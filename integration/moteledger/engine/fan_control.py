@@ -179,7 +179,7 @@ class FanControl:
         self._notice_lapse(now, tick_s)
         self._override = self._override_in_force(now)
         wish = wish_of_plan(self._advice, now) if self._override is None else wish_of_person(self._override)
-        return self._give(permitted(wish, self._watch, self._least, tick_s), now, tick_s)
+        return self._give(permitted(wish, self._watch, self._least, now, tick_s), now, tick_s)
 
     def _give(self, wish: Wish, now: datetime, tick_s: float) -> FanAnswer:
         """Keep and give an answer; one that cannot be kept, or would hold for no time, becomes `leave`.

@@ -1,7 +1,7 @@
 """Least run and rest times of the fan, counted by the monotonic clock alone."""
 
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from math import inf
 
 from motemodel.plan import Dwell
@@ -9,7 +9,7 @@ from motemodel.plan import Dwell
 from ..settings import House
 from .assessment import Action
 from .fan_answer import ReasonCode
-from .fan_wish import Wish
+from .fan_wish import UNTIL_THE_NEXT_DECISION, Wish
 
 
 @dataclass(frozen=True)
@@ -58,12 +58,13 @@ def _left(least: timedelta, passed_s: float) -> timedelta:
     return timedelta(seconds=max(least.total_seconds() - passed_s, 0.0))
 
 
-def permitted(wish: Wish, watch: Watch, least: LeastTimes, tick_s: float) -> Wish:
+def permitted(wish: Wish, watch: Watch, least: LeastTimes, now: datetime, tick_s: float) -> Wish:
     """The wish as least times let it be.
 
     A run that is not over yet goes on, at its speed, for the plan's sake while its data are good; a person's wish is
     never turned into its opposite, but waits as `leave`. `leave` itself is always free: it stops nothing. A run keeps
-    the speed that it began with for its least time, so that the blower does not hunt.
+    the speed that it began with for its least time, so that the blower does not hunt. What waits for a least time is
+    not good for much longer than that, lest an automation that asks again only then wait the longer.
     """
     run_left, rest_left = watch.run_left(least, tick_s), watch.rest_left(least, tick_s)
     if wish.action == "run" and rest_left:
@@ -72,6 +73,7 @@ def permitted(wish: Wish, watch: Watch, least: LeastTimes, tick_s: float) -> Wis
             wish,
             action=waits,
             code=ReasonCode.LEAST_REST_TIME,
+            until=min(wish.until, now + rest_left + UNTIL_THE_NEXT_DECISION),
             reason=f"The fan rests at least {_minutes(least.rest)} min between two runs. After that: {wish.reason}",
         )
     if wish.action == "rest" and watch.action != "rest" and run_left:
@@ -80,6 +82,7 @@ def permitted(wish: Wish, watch: Watch, least: LeastTimes, tick_s: float) -> Wis
             wish,
             action="run" if goes_on else "leave",
             code=ReasonCode.LEAST_RUN_TIME,
+            until=min(wish.until, now + run_left + UNTIL_THE_NEXT_DECISION),
             reason=f"Once asked to, the fan runs at least {_minutes(least.run)} min. After that: {wish.reason}",
             speed=watch.speed if goes_on else None,
         )

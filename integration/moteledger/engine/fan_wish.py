@@ -8,8 +8,8 @@ from .fan_answer import Override, ReasonCode
 
 LEAVE_FOR = timedelta(minutes=1)
 CLOCKS_AGREE = timedelta(minutes=5)
+UNTIL_THE_NEXT_DECISION = timedelta(seconds=90)
 
-_UNTIL_THE_NEXT_DECISION = timedelta(seconds=90)
 _LEAST_CONFIDENCE = 0.5
 
 
@@ -45,7 +45,7 @@ def wish_of_plan(fan: FanAdvice | None, now: datetime) -> Wish:
     early = fan.early_until is not None and now < fan.early_until
     run = ReasonCode.PLANNED_RUN_EARLY if early else ReasonCode.PLANNED_RUN
     code = run if under_way else ReasonCode.PLANNED_REST
-    until = min([*under_way, *coming, planned_until]) + _UNTIL_THE_NEXT_DECISION
+    until = min([*under_way, *coming, planned_until]) + UNTIL_THE_NEXT_DECISION
     return Wish(
         action,
         code,

@@ -319,6 +319,22 @@ def test_after_a_long_absence_a_run_has_ended_and_the_next_one_waits(house: Hous
     assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "run"
 
 
+def test_what_waits_for_a_least_time_is_not_good_for_much_longer_than_that(house: House) -> None:
+    # An automation that asks again only when an answer ends would else let the fan run on against a person's wish.
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.later(5.0)
+    run_over = house.clocks.wall() + 10 * MINUTE
+    waiting = house.control.override("rest", timedelta(hours=1))
+    assert waiting.reason_code is ReasonCode.LEAST_RUN_TIME
+    assert run_over <= waiting.valid_until <= run_over + 2 * MINUTE
+    house.later(10.0)
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "rest"
+    rest_over = house.clocks.wall() + 15 * MINUTE
+    waiting = house.control.override("run", timedelta(hours=1))
+    assert waiting.reason_code is ReasonCode.LEAST_REST_TIME
+    assert waiting.valid_until <= rest_over + 2 * MINUTE
+
+
 def test_a_person_is_obeyed_at_once_or_waited_for_and_seen_in_every_answer(house: House) -> None:
     house.decide(advice(house.clocks.wall(), []))
     answer = house.control.override("run", timedelta(hours=1), "frying")
