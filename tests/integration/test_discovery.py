@@ -49,9 +49,14 @@ def record(message: DNSRecord, kind: int) -> Any:
     return found
 
 
-async def test_the_page_and_the_thing_description_are_found_until_the_service_ends() -> None:
+async def test_the_page_and_the_thing_description_are_found_until_the_service_ends(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     house = f"Wren House {uuid4().hex[:8]}"
+    # Nobody else has that name: the first need not ask for long.
+    monkeypatch.setattr("moteledger.discovery._ASKED_FOR_MS", 100.0)
     async with Announcement(house, "127.0.0.1", 8467):
+        monkeypatch.undo()
         thing = await asyncio.to_thread(asked, "_wot._tcp.local.", "PTR", house)
         page = await asyncio.to_thread(asked, "_http._tcp.local.", "PTR", house)
         # A second service of that name on one machine: each program has the port, one of them gets what is sent to it.
