@@ -6,7 +6,7 @@ write to. Tokens for `view` read all houses.
 """
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -18,7 +18,7 @@ from pydantic import BaseModel, Field, ValidationError
 
 from ..cards.clients import TREND_FOR, TREND_SIGNALS, Trend, render_client, render_clients
 from ..engine.standing import Client, Newest, Standing, is_silent, slipped_first
-from ..intake import RecordsError, accept, text_of
+from ..intake import RecordsError, Rooms, accept, text_of
 from ..intake.consignment import Receipt, receipt_for, unpacked_records
 from ..settings import Collecting
 from ..signals import signal_named
@@ -220,8 +220,12 @@ def _writer(request: web.Request) -> str:
 
 
 def _keep(collector: Collector, house: str, body: bytes) -> Receipt:
+    def signals() -> Iterable[str]:
+        with collector.houses.using(house) as store:
+            return store.signals()
+
     try:
-        records = unpacked_records(body)
+        records = unpacked_records(body, Rooms(signals))
     except RecordsError as error:
         raise unusable(str(error), error.place, readable=error.readable) from None
     with collector.houses.using(house) as store:

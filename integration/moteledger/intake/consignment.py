@@ -16,6 +16,7 @@ from ..store import Appended, Reading, to_us
 from .accept import Taken, what_became_of
 from .moments import text_of
 from .records import MOST_REFUSALS_TOLD, Records, Refusal, read_records
+from .rooms import Rooms
 
 MOST_READINGS = MOST_REFUSALS_TOLD
 """In one consignment: so few that each that is refused can be named."""
@@ -46,13 +47,13 @@ def packed(readings: Sequence[Reading]) -> bytes:
     return json.dumps({"readings": written}, separators=(",", ":")).encode()
 
 
-def unpacked_records(body: bytes) -> Records:
-    """The readings of a consignment, and what of it cannot be used; raises RecordsError.
+def unpacked_records(body: bytes, rooms: Rooms | None = None) -> Records:
+    """The readings of a consignment, and what of it cannot be used, as of one room too many; raises RecordsError.
 
     The house has held each stamp against its own clock when it took the reading in; the clock of whoever collects it
     days later says nothing of it.
     """
-    return read_records(body, _END_OF_TIME_US)
+    return read_records(body, _END_OF_TIME_US, rooms=rooms)
 
 
 def receipt_for(body: bytes, records: Records, appended: Appended) -> Receipt:
