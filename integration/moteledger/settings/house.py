@@ -5,6 +5,7 @@ Only `name`, `[house]` with a floor area, and nothing else is required; what is 
 """
 
 from enum import StrEnum
+from functools import cache
 from typing import Annotated, Self
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -88,9 +89,15 @@ class QuietHours(DailySpan):
     """A daily span, local time, in which the fan should not be started for the air alone."""
 
 
+@cache
+def _zones() -> frozenset[str]:
+    """The names of all time zones; to list them, every file of the database is looked at."""
+    return frozenset(available_timezones())
+
+
 def known_zone(name: str) -> str:
     """A name of the IANA time zone database; raises ValueError for any other."""
-    if name not in available_timezones():
+    if name not in _zones():
         raise ValueError(f"{name!r} is not a time zone of the IANA database; write for example 'UTC' or 'Etc/GMT+7'")
     return name
 

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 
 import pytest
 
@@ -478,6 +479,7 @@ def busy_beside() -> Beside:
     )
 
 
+@cache
 def all_cases() -> dict[str, Case]:
     simulated = "The indoor sensor of this page is simulated. The outdoor air was measured elsewhere and is replayed."
     cases = (
