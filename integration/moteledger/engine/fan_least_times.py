@@ -9,7 +9,11 @@ from motemodel.plan import Dwell
 from ..settings import House
 from .assessment import Action
 from .fan_answer import ReasonCode
+from .fan_outlook import STEP
 from .fan_wish import UNTIL_THE_NEXT_DECISION, Wish
+
+_RUNS_SOON_AFTER = STEP + UNTIL_THE_NEXT_DECISION
+"""A plan is made in whole steps, and its wish stands until a decision after the next change."""
 
 
 @dataclass(frozen=True)
@@ -64,18 +68,13 @@ def permitted(wish: Wish, watch: Watch, least: LeastTimes, now: datetime, tick_s
     A run that is not over yet goes on, at its speed, for the plan's sake while its data are good; a person's wish is
     never turned into its opposite, but waits as `leave`. `leave` itself is always free: it stops nothing. A run keeps
     the speed that it began with for its least time, so that the blower does not hunt. What waits for a least time is
-    not good for much longer than that, lest an automation that asks again only then wait the longer.
+    not good for much longer than that, lest an automation that asks again only then wait the longer. A planned rest
+    that only waits so for the run after it says so.
     """
     run_left, rest_left = watch.run_left(least, tick_s), watch.rest_left(least, tick_s)
     if wish.action == "run" and rest_left:
         waits: Action = "rest" if watch.action == "rest" and wish.code is not ReasonCode.PERSON else "leave"
-        return replace(
-            wish,
-            action=waits,
-            code=ReasonCode.LEAST_REST_TIME,
-            until=min(wish.until, now + rest_left + UNTIL_THE_NEXT_DECISION),
-            reason=f"The fan rests at least {_minutes(least.rest)} min between two runs. After that: {wish.reason}",
-        )
+        return _until_rested(replace(wish, action=waits), least, now + rest_left)
     if wish.action == "rest" and watch.action != "rest" and run_left:
         goes_on = watch.action == "run" and wish.code is not ReasonCode.PERSON
         return replace(
@@ -86,9 +85,20 @@ def permitted(wish: Wish, watch: Watch, least: LeastTimes, now: datetime, tick_s
             reason=f"Once asked to, the fan runs at least {_minutes(least.run)} min. After that: {wish.reason}",
             speed=watch.speed if goes_on else None,
         )
+    if wish.code is ReasonCode.PLANNED_REST and rest_left and wish.until <= now + rest_left + _RUNS_SOON_AFTER:
+        return _until_rested(wish, least, now + rest_left)
     if wish.action == watch.action == "run" and run_left and wish.code is not ReasonCode.PERSON and watch.speed:
         return replace(wish, speed=watch.speed)
     return wish
+
+
+def _until_rested(wish: Wish, least: LeastTimes, rested: datetime) -> Wish:
+    return replace(
+        wish,
+        code=ReasonCode.LEAST_REST_TIME,
+        reason=f"The fan rests at least {_minutes(least.rest)} min between two runs. After that: {wish.reason}",
+        until=min(wish.until, rested + UNTIL_THE_NEXT_DECISION),
+    )
 
 
 def _minutes(least: timedelta) -> str:

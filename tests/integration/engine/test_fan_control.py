@@ -335,6 +335,18 @@ def test_what_waits_for_a_least_time_is_not_good_for_much_longer_than_that(house
     assert waiting.valid_until <= rest_over + 2 * MINUTE
 
 
+def test_a_planned_rest_that_only_waits_for_the_next_run_says_so(house: House) -> None:
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.later(15.0)
+    assert house.decide(advice(house.clocks.wall(), [])).reason_code is ReasonCode.PLANNED_REST
+    house.later(5.0)
+    # Ten minutes of rest are left, which the plan knows: it runs as soon as it may, or else not for hours.
+    waiting = house.decide(advice(house.clocks.wall(), [(10.0, 60.0)]))
+    assert (waiting.action, waiting.reason_code) == ("rest", ReasonCode.LEAST_REST_TIME)
+    assert waiting.reason.endswith("between two runs. After that: the air asks for it")
+    assert house.decide(advice(house.clocks.wall(), [(120.0, 180.0)])).reason_code is ReasonCode.PLANNED_REST
+
+
 def test_a_person_is_obeyed_at_once_or_waited_for_and_seen_in_every_answer(house: House) -> None:
     house.decide(advice(house.clocks.wall(), []))
     answer = house.control.override("run", timedelta(hours=1), "frying")
