@@ -78,9 +78,10 @@ async def stream(request: web.Request, broadcaster: Broadcaster) -> web.StreamRe
     try:
         response = web.StreamResponse(headers=headers)
         response.force_close()
-        await response.prepare(request)
-        _keep_buffers_small(request)
+        # One that has left while its house's store was opened is no trouble either.
         with suppress(ConnectionError, StoreError):
+            await response.prepare(request)
+            _keep_buffers_small(request)
             await _Viewer(request, response, broadcaster, wanted).look_on()
         return response
     finally:
