@@ -129,12 +129,12 @@ class Broadcaster:
         return Position(self.run, self._last, to_us(self.clock()) // 1000)
 
     async def gather(self) -> None:
-        """Tell what comes until cancelled."""
+        """Tell what comes until cancelled, or until the store is closed: then every stream ends."""
         self._loop = asyncio.get_running_loop()
         end = self.store.observe(self._take)
         told = self.source.current()
         try:
-            while True:
+            while not self.store.is_closed:
                 with suppress(TimeoutError):
                     async with asyncio.timeout(TICK_S):
                         await self._wanted.wait()
@@ -147,6 +147,7 @@ class Broadcaster:
                 if self._tell_pending():
                     # A first reading is told at once; those of the second after it wait for its end.
                     await asyncio.sleep(TICK_S)
+            self.close()
         finally:
             end()
 

@@ -78,6 +78,11 @@ class Store:
                 break
         self._writer.close()
 
+    @property
+    def is_closed(self) -> bool:
+        """Whether it was closed, after which it tells and takes nothing."""
+        return self._closed
+
     def append(self, readings: Iterable[Reading]) -> Appended:
         """Keep a batch, all or none of it, and return once it is safe on the disk.
 
