@@ -53,10 +53,11 @@ class Watching:
                 raise not_now(f"{self._most} houses are looked at already, or the collector is ending")
             if watched is None or watched.broadcaster.store is not store:
                 watched = self._begin(house, Broadcaster(store, _NoAssessments(), self._clock), watched)
-                # From here on it observes the store; what comes later is told.
-                await asyncio.sleep(0)
+            # Counted before anything is waited for: another that leaves meanwhile must not end it.
             watched.viewers += 1
             try:
+                # From here on it observes the store; what comes later is told.
+                await asyncio.sleep(0)
                 yield watched.broadcaster
             finally:
                 watched.viewers -= 1

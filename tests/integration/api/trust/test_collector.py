@@ -5,7 +5,7 @@ import gzip
 import json
 import random
 from collections.abc import AsyncIterator
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -15,8 +15,10 @@ import pytest
 from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 
-from moteledger.api import broadcast, create_collector
+from moteledger.api import WatchedRunner, broadcast, create_collector
 from moteledger.api.scopes import ANYONE, SCOPES
+from moteledger.api.watching import Watching
+from moteledger.intake import MOST_ROOMS
 from moteledger.settings import Collecting
 from moteledger.store import Reading, Store, StoreError, to_us
 from moteledger.store.houses import HouseStores, is_house_id
@@ -114,6 +116,16 @@ async def test_a_house_writes_into_its_own_store_and_reads_nothing_not_even_its_
             for method in ("POST", "PUT", "DELETE", "PATCH"):
                 status = (await office.client.request(method, f"/v1/houses/{house}/readings", headers=headers)).status
                 assert status == 405
+
+
+async def test_a_house_names_no_more_rooms_at_its_collector_than_a_house_can_have(office) -> None:
+    headers = office.new("tern-cottage", Scope.CONTRIBUTE)
+    readings = [{"time": NOW.isoformat(), "signal": f"room:r{n}.pm25", "value": 1.0} for n in range(MOST_ROOMS + 3)]
+    told = await (await office.client.post("/v1/readings", json={"readings": readings}, headers=headers)).json()
+    assert (told["accepted"], told["refused"]) == (MOST_ROOMS, 3)
+    again = await (await office.client.post("/v1/readings", json={"readings": readings[-1:]}, headers=headers)).json()
+    assert again["refused"] == 1
+    assert (await office.client.post("/v1/readings", data=b"{", headers=headers)).status in (400, 415)
 
 
 @pytest.mark.parametrize(
@@ -374,6 +386,92 @@ async def test_a_house_is_kept_open_as_long_as_somebody_looks_at_it_and_only_so_
         refused = await office.client.get(f"/v1/houses/{names[-1]}/live", headers=view)
         assert (refused.status, "Retry-After" in refused.headers) == (503, True)
         assert (await office.client.get(f"/v1/houses/{names[-1]}", headers=view)).status == 200
+
+
+async def test_who_looks_at_a_house_whose_file_is_taken_away_is_sent_back_to_find_the_new_one(
+    office, monkeypatch
+) -> None:
+    monkeypatch.setattr(broadcast, "TICK_S", 0.01)
+    tern, view = office.new("tern-cottage", Scope.CONTRIBUTE), office.new("desk", Scope.VIEW)
+    await office.send(tern, (NOW, 140.0))
+    where = "/v1/houses/tern-cottage/live"
+    async with asyncio.timeout(30):
+        async with office.client.get(where, headers=view) as response:
+            told = events(response)
+            assert (await anext(told))[1]["value"] == 140.0
+            for suffix in ("", "-wal", "-shm"):
+                (office.folder / "houses" / f"tern-cottage.sqlite{suffix}").unlink(missing_ok=True)
+            await office.send(tern, (NOW, 150.0))
+            assert [kind async for kind, _ in told] == [], "it ends, for nothing more would come"
+        async with office.client.get(where, headers=view) as response:
+            assert (await anext(events(response)))[1]["value"] == 150.0
+
+
+async def test_a_viewer_that_leaves_while_the_store_is_opened_is_no_trouble(office, monkeypatch, caplog) -> None:
+    view = office.new("desk", Scope.VIEW)
+    await office.send(office.new("tern-cottage", Scope.CONTRIBUTE), (NOW, 140.0))
+    opening, may_open, done = (asyncio.Event() for _ in range(3))
+    looking = Watching.broadcaster
+
+    @asynccontextmanager
+    async def slowly(watching: Watching, house: str):
+        opening.set()
+        await may_open.wait()
+        async with looking(watching, house) as broadcaster:
+            yield broadcaster
+
+    @web.middleware
+    async def outermost(request: web.Request, handler) -> web.StreamResponse:
+        try:
+            return await handler(request)
+        finally:
+            done.set()
+
+    monkeypatch.setattr(Watching, "broadcaster", slowly)
+    settings = Collecting(name="Saltmere Air")
+    app = create_collector(office.tokens, office.houses, settings, lambda: NOW)
+    app.middlewares.insert(0, outermost)
+    # The service's own runner: that of the tests ends a handler when its client leaves.
+    runner = WatchedRunner(app, settings.network)
+    await runner.setup()
+    await web.TCPSite(runner, "127.0.0.1", 0).start()
+    host, port = runner.addresses[0]
+    head = ("GET /v1/houses/tern-cottage/live HTTP/1.1", f"Host: {host}", *map(": ".join, view.items()))
+    async with asyncio.timeout(10):
+        reader, writer = await asyncio.open_connection(host, port)
+        writer.write("\r\n".join((*head, "", "")).encode())
+        await opening.wait()
+        writer.transport.abort()
+        assert await reader.read() == b""
+        while any(each.transport for each in runner.server.connections):  # noqa: ASYNC110  what it waits for is there
+            await asyncio.sleep(0.001)
+        may_open.set()
+        await done.wait()
+        await runner.cleanup()
+    assert caplog.records == []
+
+
+async def test_a_viewer_that_leaves_at_once_leaves_the_one_that_came_before_it_its_stream(office, monkeypatch) -> None:
+    monkeypatch.setattr(broadcast, "TICK_S", 0.01)
+
+    async def at_once(work, *given):
+        return work(*given)
+
+    # So that both go on in the same turn of the loop.
+    monkeypatch.setattr(asyncio, "to_thread", at_once)
+    watching = Watching(office.houses, lambda: NOW, 8)
+
+    async def stays() -> None:
+        async with watching.broadcaster("tern-cottage") as broadcaster:
+            broadcaster.store.append([Reading(1, STATIC, 1.0)])
+            await broadcaster.news(0)
+
+    async def leaves() -> None:
+        async with watching.broadcaster("tern-cottage"):
+            pass
+
+    async with asyncio.timeout(10):
+        await asyncio.gather(stays(), leaves())
 
 
 def test_stores_of_houses_are_closed_once_and_for_all(tmp_path) -> None:
