@@ -1,4 +1,4 @@
-"""How much one client may ask for: a rate that is counted with one number a client, and forgets those long quiet."""
+"""How much one client may ask for: a rate counted with one number a client, and the longest quiet are forgotten."""
 
 import math
 import time
@@ -39,11 +39,7 @@ class Rate:
         now = self._clock()
         self._due[client] = max(now, self._due.pop(client, now)) + self._step_s
         if len(self._due) > MOST_CLIENTS:
-            self._forget(now)
-
-    def _forget(self, now: float) -> None:
-        self._due = {client: due for client, due in self._due.items() if due > now}
-        while len(self._due) > MOST_CLIENTS:
+            # Each that is counted moves to the end, so that the first is the one that has been quiet longest.
             del self._due[next(iter(self._due))]
 
 

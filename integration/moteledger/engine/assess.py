@@ -245,7 +245,10 @@ def _trace(grid: GriddedHouse, books: Account, span_h: float, most_points: int) 
 
     def means(values: FloatArray) -> list[float | None]:
         rows = values[first:].reshape(points, width)
-        return [float(np.nanmean(row)) if np.isfinite(row).any() else None for row in rows]
+        known = np.isfinite(rows)
+        count = known.sum(axis=1)
+        mean = np.where(known, rows, 0.0).sum(axis=1) / np.maximum(count, 1)
+        return [value if some else None for value, some in zip(mean.tolist(), count.tolist(), strict=True)]
 
     columns = zip(
         means(grid.values_or_nan("indoor.pm25")),
