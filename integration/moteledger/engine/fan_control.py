@@ -235,6 +235,7 @@ class FanControl:
             self._keep(answer, now, tick_s)
         self._watch = self._watch.then("leave", tick_s)
         self._given = _Given(answer, now, tick_s)
+        self._log(answer, now)
 
     def _plain_leave(self, now: datetime, code: ReasonCode) -> FanAnswer:
         return FanAnswer(

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from motemodel.measure import TimeGrid, level_means, state_fractions
+from motemodel.measure import FaultRule, TimeGrid, find_faults, level_means, state_fractions
 
 from ..signals import Kind, signal_named
 from ..store import Series, to_us
@@ -15,6 +15,8 @@ from .fan_answer import FanAnswer
 _US_PER_H = 3_600_000_000
 _SHORTEST = timedelta(minutes=1)
 _MOSTLY = 0.8
+_AIR = "indoor.pm25"
+_BEFORE = timedelta(days=1)
 
 ReadSeries = Callable[[str, int, int], Series]
 
@@ -76,11 +78,31 @@ def score_of(decisions: Sequence[Decision]) -> Score:
 
 def scored(decisions: Sequence[tuple[datetime, FanAnswer]], read: ReadSeries, now: datetime) -> tuple[Decision, ...]:
     """The decisions, the newest first as given, with their outcomes; `read` gives readings from and to microseconds."""
+    if not decisions:
+        return ()
     ends = [now, *(made for made, _ in decisions)]
+    # A fault is seen by what the sensor told before it, so they are looked for in all the time at once.
+    read = _without_faults(_AIR, read, to_us(decisions[-1][0] - _BEFORE), to_us(now) + 1)
     return tuple(
         Decision(time=made, answer=answer, outcome=_outcome(made, end, answer, read))
         for (made, answer), end in zip(decisions, ends, strict=False)
     )
+
+
+def _without_faults(name: str, read: ReadSeries, start_us: int, end_us: int) -> ReadSeries:
+    """The same reader, but that of one signal no impossible, stuck or saturated readings are given in that time."""
+    signal, whole = signal_named(name), read(name, start_us, end_us)
+    hours = (whole.time_us - start_us) / _US_PER_H
+    usable = ~find_faults(hours, whole.value, FaultRule(signal.low, signal.high)).unusable
+    sound = Series(whole.time_us[usable], whole.value[usable])
+
+    def read_sound(asked: str, from_us: int, until_us: int) -> Series:
+        if asked != name:
+            return read(asked, from_us, until_us)
+        part = slice(*np.searchsorted(sound.time_us, (max(from_us, start_us), until_us)))
+        return Series(sound.time_us[part], sound.value[part])
+
+    return read_sound
 
 
 def _outcome(made: datetime, end: datetime, answer: FanAnswer, read: ReadSeries) -> Outcome:
@@ -90,7 +112,7 @@ def _outcome(made: datetime, end: datetime, answer: FanAnswer, read: ReadSeries)
     return Outcome(
         until=end,
         expected_pm25=_expected(answer.expected_pm25_by_hour, (end - made) / timedelta(hours=1)),
-        indoor_pm25=_mean_between("indoor.pm25", made, end, read),
+        indoor_pm25=_mean_between(_AIR, made, end, read),
         fan_ran=ran,
         followed=None if ran is None or answer.action != "run" else ran >= _MOSTLY,
     )

@@ -18,7 +18,7 @@ from moteledger.engine.boot_clock import boot_id, since_boot_s
 from moteledger.engine.fan_answer import FanAnswer, ReasonCode
 from moteledger.engine.fan_control import DECISION, LONGEST_VALIDITY, FanControl
 from moteledger.engine.fan_least_times import LeastTimes
-from moteledger.store import Store, StoreError
+from moteledger.store import Store, StoreError, to_us
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 UNKNOWN = NotKnown(reason="not of interest here")
@@ -317,6 +317,15 @@ def test_after_a_long_absence_a_run_has_ended_and_the_next_one_waits(house: Hous
     assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "leave"
     house.later(15.0)
     assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "run"
+
+
+def test_that_an_answer_has_run_out_is_in_the_log_of_decisions(house: House) -> None:
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.later(20.0)
+    assert house.control.answer().reason_code is ReasonCode.LAPSED
+    found = house.store.latest_snapshot(DECISION)
+    assert found is not None
+    assert (found[0], '"lapsed"' in found[1]) == (to_us(house.clocks.wall()), True)
 
 
 def test_what_waits_for_a_least_time_is_not_good_for_much_longer_than_that(house: House) -> None:

@@ -53,6 +53,13 @@ def test_expected_and_read_air_stand_side_by_side() -> None:
     assert decision.outcome.indoor_pm25 == pytest.approx((8.0 + 0.5 * 5.0) / 1.5)
 
 
+def test_a_sensor_that_tells_nonsense_is_not_scored() -> None:
+    every_minute = [(minute / 60.0, 8.0 + 0.1 * (minute % 7)) for minute in range(-720, 41)]
+    nonsense = [(minute / 60.0, 19_999.0) for minute in range(41, 61)]
+    (decision,) = scored([(NOON, answer("run"))], reader(indoor_pm25=every_minute + nonsense), NOON + HOUR)
+    assert decision.outcome.indoor_pm25 == pytest.approx(8.3, abs=0.1)
+
+
 @pytest.mark.parametrize(
     ("states", "ran", "followed"),
     [
