@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from motemodel.bounds import FloatArray
 from motemodel.estimate import (
-    Z_90,
     Answer,
     Estimate,
     PressureWatch,
@@ -231,7 +231,7 @@ def drop_put_in(past: FilterPast, watch: PressureWatch, since_us: float) -> Esti
     """The drop at the reference airflow on the day on which this filter went in, Pa, by the same sensor's readings.
 
     The line of its logarithm (Li et al. 2022, `filters.ExponentialLoading`) over the hours run through its first weeks,
-    back to that day; the interval is that of the line. None where they are not on record.
+    back to that day; the interval is that of the line, by Student's t. None where they are not on record.
     """
     daily, time_h, since_h = watch.daily, past.time_us / _US_PER_H, since_us / _US_PER_H
     first = (daily.time_h >= since_h) & (daily.time_h < since_h + 24.0 * _PUT_IN_DAYS)
@@ -243,7 +243,8 @@ def drop_put_in(past: FilterPast, watch: PressureWatch, since_us: float) -> Esti
     if float(np.ptp(since_put_in)) <= 0.0:
         return None
     line, covariance = np.polyfit(since_put_in, np.log(daily.drop_pa[first]), 1, cov=True)
-    drop, ratio = float(np.exp(line[1])), float(np.exp(Z_90 * np.sqrt(covariance[1, 1])))
+    student = float(stdtrit(np.count_nonzero(first) - 2, 0.95))
+    drop, ratio = float(np.exp(line[1])), float(np.exp(student * np.sqrt(covariance[1, 1])))
     return Estimate(drop, drop / ratio, drop * ratio)
 
 

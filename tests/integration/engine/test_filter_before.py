@@ -6,6 +6,7 @@ from datetime import date
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -114,6 +115,21 @@ def test_the_drop_that_a_filter_came_with_is_what_its_own_sensor_reads_of_it(hou
     assert found is not None
     assert found.value == pytest.approx(gain * CLEAN_PA, rel=0.003)
     assert 0.99 * found.value < found.low < found.value < found.high
+
+
+@pytest.mark.parametrize("days", [7, 21])
+def test_how_far_the_drop_that_it_came_with_may_be_off_is_what_scipys_line_leaves_of_so_few_days(
+    house: Houses, days: int
+) -> None:
+    surveyed = house(filter=filter_of(), air_handler={"airflow": "1000 m3/h"})
+    past = past_of(lives(days))
+    watch = watched(surveyed, past, 0)
+    found = drop_put_in(past, watch, 0.0)
+    line = scipy.stats.linregress(watch.daily.run_h, np.log(watch.daily.drop_pa))
+    half = float(scipy.stats.t.ppf(0.95, days - 2)) * line.intercept_stderr
+    assert found is not None
+    assert np.log(found.high / found.value) == pytest.approx(half, rel=0.03)
+    assert np.log(found.value / found.low) == pytest.approx(half, rel=0.03)
 
 
 def test_a_record_that_begins_after_the_filter_went_in_does_not_tell_what_it_came_with(house: Houses) -> None:
