@@ -231,7 +231,8 @@ def drop_put_in(past: FilterPast, watch: PressureWatch, since_us: float) -> Esti
     """The drop at the reference airflow on the day on which this filter went in, Pa, by the same sensor's readings.
 
     The line of its logarithm (Li et al. 2022, `filters.ExponentialLoading`) over the hours run through its first weeks,
-    back to that day; the interval is that of the line, by Student's t. None where they are not on record.
+    back to that day; the interval is that of the line, by Student's t. None where they are not on record, or begin after
+    more running than they hold themselves: so far back another law of loading would lead elsewhere.
     """
     daily, time_h, since_h = watch.daily, past.time_us / _US_PER_H, since_us / _US_PER_H
     first = (daily.time_h >= since_h) & (daily.time_h < since_h + 24.0 * _PUT_IN_DAYS)
@@ -240,7 +241,7 @@ def drop_put_in(past: FilterPast, watch: PressureWatch, since_us: float) -> Esti
         return None
     ran_h = np.cumsum(np.nan_to_num(past.run_share, nan=_mean(past.run_share))) * _step_h(time_h)
     since_put_in = daily.run_h[first] - float(np.interp(since_h, time_h, ran_h))
-    if float(np.ptp(since_put_in)) <= 0.0:
+    if not since_put_in.max() > 2.0 * since_put_in.min():
         return None
     line, covariance = np.polyfit(since_put_in, np.log(daily.drop_pa[first]), 1, cov=True)
     student = float(stdtrit(np.count_nonzero(first) - 2, 0.95))

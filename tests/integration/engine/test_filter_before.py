@@ -141,6 +141,14 @@ def test_a_record_that_begins_after_the_filter_went_in_does_not_tell_what_it_cam
     assert drop_put_in(past_of(lives(6)), watched(surveyed, past_of(lives(6)), 0), 0.0) is None
 
 
+def test_weeks_that_begin_after_more_running_than_they_hold_do_not_lead_back(house: Houses) -> None:
+    surveyed = house(filter=filter_of(), air_handler={"airflow": "1000 m3/h"})
+    past = past_of(lives(30))
+    for silent_days, is_told in ((9, True), (12, False)):
+        silent = replace(past, drop_pa=np.where(past.time_us < silent_days * DAY_US, np.nan, past.drop_pa))
+        assert (drop_put_in(silent, watched(surveyed, silent, 0), 0.0) is not None) is is_told
+
+
 def test_a_test_report_tells_with_what_power_of_the_airflow_the_drop_goes(house: Houses) -> None:
     # ANSI/ASHRAE 52.2 reports the resistance at 50, 75, 100 and 125 % of the rated airflow.
     rated = [
