@@ -231,8 +231,8 @@ def drop_put_in(past: FilterPast, watch: PressureWatch, since_us: float) -> Esti
     """The drop at the reference airflow on the day on which this filter went in, Pa, by the same sensor's readings.
 
     The line of its logarithm (Li et al. 2022, `filters.ExponentialLoading`) over the hours run through its first weeks,
-    back to that day; the interval is that of the line, by Student's t. None where they are not on record, or begin after
-    more running than they hold themselves: so far back another law of loading would lead elsewhere.
+    back to that day; the interval is that of the line, by Student's t. None where they are not on record, or hold less
+    running than lies before them: so far back another law of loading would lead elsewhere.
     """
     daily, time_h, since_h = watch.daily, past.time_us / _US_PER_H, since_us / _US_PER_H
     first = (daily.time_h >= since_h) & (daily.time_h < since_h + 24.0 * _PUT_IN_DAYS)
