@@ -173,6 +173,10 @@ def open_store_file(path: Path, lock_patience_s: float = LOCK_PATIENCE_S) -> sql
     except sqlite3.Error as error:
         connection.close()
         raise StoreError(path, explain(error)) from error
+    except OSError as error:
+        # Taken away while it was opened.
+        connection.close()
+        raise StoreError(path, f"cannot be found ({error.strerror}); check the disk") from error
     except StoreError:
         connection.close()
         raise

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from moteledger.cli.collecting import stores_at_once
-from moteledger.store import Reading, Store, StoreError
+from moteledger.store import Reading, Store, StoreError, schema
 from moteledger.store.houses import HouseStores
 
 STATIC = "duct.static_pressure"
@@ -51,6 +51,22 @@ def test_what_is_kept_after_a_houses_file_was_taken_away_or_replaced_lies_in_the
         spare.replace(file)
         keep(houses, "tern-cottage", Reading(4, STATIC, 4.0))
         assert kept_in(file) == [3.0, 4.0]
+
+
+def test_a_file_that_is_taken_away_while_it_is_opened_is_told_and_left(tmp_path, monkeypatch) -> None:
+    file, migrate = tmp_path / "tern-cottage.sqlite", schema._migrate
+
+    def slowly(connection: sqlite3.Connection) -> None:
+        migrate(connection)
+        take_away(file)
+
+    with HouseStores(tmp_path, most_open=8) as houses:
+        with monkeypatch.context() as meanwhile:
+            meanwhile.setattr(schema, "_migrate", slowly)
+            with pytest.raises(StoreError, match="cannot be found"):
+                keep(houses, "tern-cottage", Reading(1, STATIC, 1.0))
+        assert keep(houses, "tern-cottage", Reading(2, STATIC, 2.0)) == 1
+        assert kept_in(file) == [2.0]
 
 
 def test_a_folder_that_is_not_there_is_told_and_is_no_list_without_houses(tmp_path) -> None:
