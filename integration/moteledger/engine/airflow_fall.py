@@ -77,7 +77,9 @@ class AirflowFall:
         full = np.linspace(0.0, self._clean_pa + self._static_pa, _TABLE)
         read = np.maximum.accumulate(full * self._left(full, times_usual))
         beyond = drop_pa / float(self._left(full[-1:], times_usual)[0])
-        return np.asarray(np.where(drop_pa < read[-1], np.interp(drop_pa, read, full), beyond))
+        found = np.where(drop_pa < read[-1], np.interp(drop_pa, read, full), beyond)
+        # Below zero, as with its hoses swapped, a sensor tells nothing of the airflow.
+        return np.asarray(np.where(drop_pa < 0.0, drop_pa, found))
 
     def as_read(self, full_pa: FloatArray) -> FloatArray:
         """The drop (Pa) as it was read, from `full` of it with the usual fall."""

@@ -108,6 +108,15 @@ def test_a_drop_that_does_not_grow_gives_no_date_by_pressure(advise: Advise) -> 
     assert "There is no date yet" in told.reason
 
 
+def test_a_drop_below_zero_as_with_swapped_hoses_is_told_as_it_is_read(advise: Advise) -> None:
+    rated = [{"airflow": f"{REFERENCE_M3H} m3/h", "drop": "60 Pa"}]
+    told = advise({"merv": 11, "face_area": "0.3 m2", "rated_drop": rated}, lambda hours: -40.0 + 0.0 * hours)
+    drop = told.drop_at_reference_pa
+    assert isinstance(drop, Known)
+    assert (drop.low, drop.value, drop.high) == pytest.approx((-41.3, -40.0, -38.7), abs=0.2)
+    assert told.change_on is None
+
+
 def test_a_drop_past_its_limit_is_due_today_and_told_as_reached(advise: Advise) -> None:
     told = advise({"merv": 13, "final_drop": "125 Pa"}, lambda hours: 130.0 + hours / 24.0)
     assert told.change_on == date(2026, 3, 2) + timedelta(days=DAYS)
