@@ -169,8 +169,10 @@ def best_air_by_days(fan: FanProblem, budgets_kwh: FloatArray, day: NDArray[np.i
     for k, budget in enumerate(budgets.tolist()):
         own = np.flatnonzero(period == k)
         part = slice(int(own[0]), int(own[-1]) + 1)
-        own_speeds = tuple(speed.part(part) for speed in fan.speeds)
-        that_day = replace(fan, outlook=outlook.part(part, level), dwell=state, speeds=own_speeds)
+        allowed = _allowed_that_day(whole, part)
+        speeds = tuple(replace(speed, allowed=allowed[j]) for j, speed in enumerate(fan.speeds, start=1))
+        day_ahead = replace(outlook.part(part, level), allowed=np.asarray(allowed[1:].any(axis=0)))
+        that_day = replace(fan, outlook=day_ahead, dwell=state, speeds=speeds)
         found, _ = _cleanest(that_day.in_periods(np.zeros(own.size, dtype=np.intp)), budget)
         choice[part], spent[k] = found.choice, found.cost
         level = float(whole.steps.trajectory(choice)[part.stop])
@@ -183,6 +185,17 @@ def best_air_by_days(fan: FanProblem, budgets_kwh: FloatArray, day: NDArray[np.i
     held = np.ones(budgets.size, dtype=np.bool_)
     told = _told(fan.steps, best, 0.0, best.exposure / hours, held, np.full(budgets.size, np.nan))
     return told, max(least, 0.0) / float(hours.sum())
+
+
+def _allowed_that_day(whole: Problem, part: slice) -> BoolArray:
+    """Where each speed may be asked for, (J, T), in a day that is planned without a look at the next.
+
+    A run that begins at its very end goes on into the next day, so none does where the fan may not run then.
+    """
+    allowed = whole.steps.allowed[:, part].copy()
+    beyond = whole.steps.allowed[:, part.stop : part.stop + whole.run - 1].all(axis=1)
+    allowed[~beyond, max(allowed.shape[1] - whole.run + 1, 0) :] = False
+    return allowed
 
 
 def _told(
