@@ -265,13 +265,14 @@ class HourAhead(Document):
 class FanAdvice(Document):
     """The schedule for the hours ahead, beside the simple alternatives on the same forecast.
 
-    `planned_until` is the end of those hours: up to it, no span of the schedule means rest. `based_on` names the
-    readings behind the advice, and `confidence` (0..1) is how sure it is that `action_now` is right. On the same
-    forecast no schedule could save more than the share `gap_to_bound` of what this one costs beyond the calls.
-    `expected_pm25_by_hour` is what the schedule should come to indoors, ug/m3; `hours_ahead` the forecast behind it.
-    `cautions` are the codes of those that belong to it. `budget_left_kwh` is what the house file's budget leaves for
-    each calendar day of the plan; with one, the gap is the share of the mean by which a schedule within it could be
-    cleaner. Up to `early_until` it runs in case the outdoor air turns, where it could wait if that came as expected.
+    `planned_from` and `planned_until` are the ends of those hours: between them, no span of the schedule means rest.
+    `based_on` names the readings behind the advice, and `confidence` (0..1) is how sure it is that `action_now` is
+    right. On the same forecast no schedule could save more than the share `gap_to_bound` of what this one costs beyond
+    the calls. `expected_pm25_by_hour` is what the schedule should come to indoors, ug/m3; `hours_ahead` the forecast
+    behind it. `cautions` are the codes of those that belong to it. `budget_left_kwh` is what the house file's budget
+    leaves for each calendar day of the plan; with one, the gap is the share of the mean by which a schedule within it
+    could be cleaner. Up to `early_until` it runs in case the outdoor air turns, where it could wait if that came as
+    expected.
     """
 
     action_now: Action
@@ -284,6 +285,7 @@ class FanAdvice(Document):
     mean_pm25: Figure
     target_ug_m3: float
     alternatives: tuple[Alternative, ...]
+    planned_from: Moment | None = None
     planned_until: Moment | None = None
     hours_above_target: float | None = None
     holds_target: bool | None = None

@@ -116,6 +116,7 @@ def fan_advice(
             )
             for plan in _shown(plans, found, planned_for)
         ),
+        planned_from=now,
         planned_until=now + timedelta(hours=HORIZON_H),
         hours_above_target=best.hours_above(target, STEP_H),
         holds_target=found.holds(best, target),

@@ -38,11 +38,13 @@ def wish_of_plan(fan: FanAdvice | None, now: datetime) -> Wish:
         return leaving(now, code, reason, fan.based_on)
     good_until = min(behind.good_until for behind in fan.based_on)
     planned_until = fan.planned_until or fan.valid_until
-    spans = [span for span in fan.schedule if span.start <= now < span.end]
+    # A plan begins with the minute after its newest reading; what it begins with holds until then.
+    at = max(now, fan.planned_from or now)
+    spans = [span for span in fan.schedule if span.start <= at < span.end]
     under_way = [span.end for span in spans]
-    coming = [span.start for span in fan.schedule if span.start > now]
+    coming = [span.start for span in fan.schedule if span.start > at]
     action: Action = "run" if under_way else "rest"
-    early = fan.early_until is not None and now < fan.early_until
+    early = fan.early_until is not None and at < fan.early_until
     run = ReasonCode.PLANNED_RUN_EARLY if early else ReasonCode.PLANNED_RUN
     code = run if under_way else ReasonCode.PLANNED_REST
     until = min([*under_way, *coming, planned_until]) + UNTIL_THE_NEXT_DECISION

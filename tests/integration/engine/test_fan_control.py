@@ -148,6 +148,14 @@ def test_a_run_made_in_case_the_air_turns_has_a_code_of_its_own_while_it_could_w
     assert house.decide(early).reason_code == ReasonCode.PLANNED_RUN
 
 
+def test_a_plan_that_begins_with_the_coming_minute_is_not_put_off_by_each_new_one(house: House) -> None:
+    for _ in range(3):
+        house.later(1.0)
+        begins = house.clocks.wall() + timedelta(seconds=28)
+        plan = advice(begins, RUN_NOW, newest=house.clocks.wall()).model_copy(update={"planned_from": begins})
+        assert house.decide(plan).action == "run"
+
+
 def test_an_answer_ends_with_the_data_behind_it(house: House) -> None:
     now = house.clocks.wall()
     answer = house.decide(advice(now, RUN_NOW, newest=now - 11 * MINUTE))
