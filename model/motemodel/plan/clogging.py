@@ -1,10 +1,10 @@
 """When a filter's drop meets its limit: its own trend, by laws that dust follows, over the running that lies ahead."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import logsumexp, stdtr
+from scipy.special import logsumexp, softmax, stdtr
 
 from ..bounds import FloatArray
 from .change import Reach
@@ -36,7 +36,7 @@ class DropHistory:
 
     `load_days`: days of running, each counted by how dusty it was, up to then; `drop_pa` there. `load_now`: the load by
     now, which may be more. `weight`: how likely this way to count them is, beside others. `earlier`: of filters of the
-    same kind that were in before, whose law of loading is this one's too.
+    same kind that were in before, whose law of loading is this one's too, and whose pace is likely much like its own.
     """
 
     load_days: FloatArray
@@ -69,8 +69,8 @@ def reach_by_clogging(
     J. R. Stat. Soc. B 26: 211-252) it is a line over the load, from which it wanders as dust comes unevenly (a random
     walk with drift; Harvey 1989, Forecasting, structural time series models, section 2.3; both from memory), and the
     readings scatter. Scatter and wander are weighed over a grid, all laws by how well they tell the past of this filter
-    and of those like it before, and the chance to be at the limit by a day is that of all of them together.
-    `share_per_day`: of the day that the fan runs, to bring the wander from days to load.
+    and of those like it before, whose pace is weighed with this one's. The chance to be at the limit by a day is that of
+    all of them together. `share_per_day`: of the day that the fan runs, to bring the wander from days to load.
     """
     chance, weights = np.zeros(ways[0][1].day.size + 1), 0.0
     for history, ahead in ways:
@@ -105,12 +105,14 @@ def _chance(
     for bend, before in _BENDS:
         fit = _fit(history, bend, share_per_day)
         if fit is not None:
-            likely.append(fit.likely + np.log(before) + sum(_evidence(each, bend, share_per_day) for each in earlier))
+            learned = [found for each in earlier if (found := _fit(each, bend, share_per_day)) is not None]
+            for each in learned:
+                fit = fit.with_rate(*each.rate_at(fit.middle_pa))
+            likely.append(fit.likely + np.log(before) + sum(logsumexp(each.likely) for each in learned))
             chances.append(fit.chance(ahead, limit_pa, limit_sd_pa))
     if not likely:
         return None
-    weight = np.exp(np.concatenate(likely) - max(float(each.max()) for each in likely))
-    return np.asarray(weight @ np.concatenate(chances) / weight.sum())
+    return np.asarray(softmax(np.concatenate(likely)) @ np.concatenate(chances))
 
 
 def _thinned(history: DropHistory) -> DropHistory:
@@ -119,12 +121,6 @@ def _thinned(history: DropHistory) -> DropHistory:
     groups = np.array_split(np.arange(size), min(size, max(_LEAST_POINTS, size // _NEIGHBOURS)))
     load, drop = (np.array([values[g].mean() for g in groups]) for values in (history.load_days, history.drop_pa))
     return DropHistory(load, drop, history.load_now, history.weight)
-
-
-def _evidence(history: DropHistory, bend: float, share_per_day: float) -> float:
-    """The logarithm of how well a law tells a whole record, up to a constant that all laws share."""
-    fit = _fit(history, bend, share_per_day)
-    return 0.0 if fit is None else float(logsumexp(fit.likely))
 
 
 @dataclass(frozen=True)
@@ -148,6 +144,31 @@ class _Fit:
     level: FloatArray
     left: FloatArray
     told: FloatArray
+
+    def rate_at(self, middle_pa: float) -> tuple[float, float]:
+        """The growth by a day of load, Pa at a drop of `middle_pa`, and how far another filter's may be from it."""
+        weight, rate = softmax(self.likely), self.line[:, 1] / self.span
+        mean = float(weight @ rate)
+        off = weight @ (self.variance * self.normal[:, 1, 1] / self.span**2 + (rate - mean) ** 2)
+        # The other's time may have been unlike others, and so may this one's.
+        apart = float(np.sqrt(off + 2.0 * (_UNLIKE_BEFORE * mean) ** 2))
+        scale = (middle_pa / self.middle_pa) ** (1.0 - self.bend)
+        return scale * mean, scale * apart
+
+    def with_rate(self, rate: float, sd: float) -> "_Fit":
+        """With a growth by a day of load that was found elsewhere, Pa at `middle_pa`, and its standard deviation."""
+        with_it = self.variance[:, np.newaxis] * self.normal[:, :, 1] / self.span
+        off, total = rate - self.line[:, 1] / self.span, with_it[:, 1] / self.span + sd**2
+        gain = with_it / total[:, np.newaxis]
+        moved = gain * off[:, np.newaxis]
+        known = gain[:, :, np.newaxis] * with_it[:, np.newaxis, :] / self.variance[:, np.newaxis, np.newaxis]
+        return replace(
+            self,
+            line=self.line + moved,
+            normal=self.normal - known,
+            level=self.level + np.sum((1.0 - self.told) * moved, axis=1),
+            likely=self.likely - 0.5 * (off**2 / total + np.log(total)),
+        )
 
     def chance(self, ahead: LoadAhead, limit_pa: float, limit_sd_pa: float) -> FloatArray:
         """The chance to be at the limit by each day, (K, H + 1)."""

@@ -121,3 +121,22 @@ def test_an_earlier_filter_of_three_days_teaches_nothing() -> None:
     for earlier in ((), (brief,)):
         found = reach_by_clogging("pressure", [(replace(alone, earlier=earlier), AHEAD)], 120.0, 0.5, SHARE)
         assert found == reach_by_clogging("pressure", [(alone, AHEAD)], 120.0, 0.5, SHARE)
+
+
+def test_a_short_record_leans_on_the_pace_of_the_filter_before_it_and_a_long_one_on_its_own() -> None:
+    # Growth by equal shares to twice the clean drop: in 160 days of the filter before, in 100 by this one's own days.
+    rng = np.random.default_rng(5)
+    load = SHARE * np.arange(1.0, 161.0)
+    before = DropHistory(load, 60.0 * 2.0 ** (np.arange(1.0, 161.0) / 160.0) + rng.normal(0.0, 0.3, 160), 80.0)
+    leaned = []
+    for days in (25, 75):
+        drop = 60.0 * 2.0 ** (np.arange(1.0, days + 1.0) / 100.0) + rng.normal(0.0, 0.3, days)
+        this = DropHistory(load[:days], drop, float(load[days - 1]))
+        alone, both = (
+            reach_by_clogging("pressure", [(each, AHEAD)], 120.0, 0.5, SHARE).days
+            for each in (this, replace(this, earlier=(before,)))
+        )
+        at_the_pace_before = 1.6 * (100.0 - days)
+        assert alone < both < at_the_pace_before
+        leaned.append((both - alone) / (at_the_pace_before - alone))
+    assert leaned[0] > leaned[1]
