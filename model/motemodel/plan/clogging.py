@@ -69,8 +69,8 @@ def reach_by_clogging(
     J. R. Stat. Soc. B 26: 211-252) it is a line over the load, from which it wanders as dust comes unevenly (a random
     walk with drift; Harvey 1989, Forecasting, structural time series models, section 2.3; both from memory), and the
     readings scatter. Scatter and wander are weighed over a grid, all laws by how well they tell the past of this filter
-    and of those like it before, whose pace is weighed with this one's. The chance to be at the limit by a day is that of
-    all of them together. `share_per_day`: of the day that the fan runs, to bring the wander from days to load.
+    and of those like it before, whose pace is weighed with this one's. The chance to be at the limit by a day is that
+    of all of them together. `share_per_day`: of the day that the fan runs, to bring the wander from days to load.
     """
     chance, weights = np.zeros(ways[0][1].day.size + 1), 0.0
     for history, ahead in ways:
