@@ -27,6 +27,8 @@ from .grid import AssessmentError, GriddedHouse, gridded
 _WIDTH_H = 0.25
 _US_PER_H = 3_600_000_000
 _STEADY = 0.99
+_STOPPED = 0.5
+"""A pressure that falls below this share of the run's highest in its last readings was read as the fan stopped."""
 _PART_US = 14 * 24 * _US_PER_H
 LONGEST_US = 2 * 8766 * _US_PER_H
 """How far back the past is looked at."""
@@ -108,8 +110,22 @@ def steady_drop(house: House, gridded: GriddedHouse) -> FloatArray | None:
     airflow, reference = gridded.values("duct.airflow"), reference_airflow(house)
     if airflow is not None and reference is not None:
         drop = drop_at_reference(drop, airflow, reference, drop_exponent(house))
+    return _while_running(gridded, drop)
+
+
+def _while_running(gridded: GriddedHouse, values: FloatArray) -> FloatArray:
+    """Values of the steps in which the fan ran throughout, NaN elsewhere."""
     # A step in which the fan started or stopped averages rest and run.
-    return np.where(gridded.fan > _STEADY, drop, np.nan)
+    running = gridded.fan > _STEADY
+    found = np.where(running, values, np.nan)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], running, [False]))))
+    for start, end in edges.reshape(-1, 2):
+        # A reading taken as the fan stops tells of its rest, and stands for the time up to it all the same.
+        last = found[end - 1]
+        if np.isfinite(last) and last < _STOPPED * np.nanmax(found[start:end]):
+            other = np.flatnonzero(found[start:end] != last)
+            found[start + int(other[-1]) + 1 : end] = np.nan
+    return found
 
 
 def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
@@ -133,7 +149,7 @@ def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
         return np.where(known.any(axis=1), np.nansum(rows, axis=1) / np.maximum(known.sum(axis=1), 1), np.nan)
 
     def while_running(name: str) -> FloatArray:
-        return np.where(gridded.fan > _STEADY, gridded.values_or_nan(name), np.nan)
+        return _while_running(gridded, gridded.values_or_nan(name))
 
     ends_h = gridded.grid.end_h - (count - 1 - np.arange(count) + 0.5) * width * gridded.grid.step_h
     return FilterPast(

@@ -6,7 +6,7 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from moteledger.engine.filter_past import filter_past, past_in_parts, watched
+from moteledger.engine.filter_past import filter_past, past_in_parts, steady_drop, watched
 from moteledger.engine.grid import gridded
 from moteledger.settings import House
 from moteledger.store import Series, to_us
@@ -55,3 +55,26 @@ def test_what_cannot_be_read_is_left_out(house: Callable[..., House], start: dat
     first = to_us(start)
     assert past_in_parts(house(), lambda a, b: {}, first, first + DAYS * DAY_US) is None
     assert past_in_parts(house(), lambda a, b: {}, first, first) is None
+
+
+def test_a_reading_taken_as_the_fan_stops_tells_nothing_of_the_run_before_it(
+    house: Callable[..., House], still: Callable[..., dict[str, Series]], series: Callable[..., Series]
+) -> None:
+    # Everything is sampled at the same instants, five minutes apart, as in a table with a column for each signal.
+    hours = np.arange(0.0, 24.0 * 7, 1.0 / 12.0)
+    runs = (hours % 1.0 < 0.25 - 1e-6).astype(np.float64)
+    # Of a run of three samples the first is taken as it starts and the fourth, of nought, as it stops.
+    readings = still(24.0 * 7) | {
+        "fan.running": series(hours, runs),
+        "filter.pressure_drop": series(hours, 60.0 * runs),
+        "duct.static_pressure": series(hours, 150.0 * runs),
+    }
+    surveyed = house(filter={"merv": 13}, air_handler={"airflow": "1000 m3/h"})
+    past = filter_past(surveyed, gridded(surveyed, readings))
+    for values, true in ((past.drop_pa, 60.0), (past.static_pa, 150.0)):
+        known = values[np.isfinite(values)]
+        assert known.size > 100
+        assert known == pytest.approx(true)
+    steady = steady_drop(surveyed, gridded(surveyed, readings))
+    assert steady is not None
+    assert np.nanmin(steady) == pytest.approx(60.0), "no step of nought is left"
