@@ -121,10 +121,10 @@ def _while_running(gridded: GriddedHouse, values: FloatArray) -> FloatArray:
     edges = np.flatnonzero(np.diff(np.concatenate(([False], running, [False]))))
     for start, end in edges.reshape(-1, 2):
         # A reading taken as the fan stops tells of its rest, and stands for the time up to it all the same.
-        last = found[end - 1]
-        if np.isfinite(last) and last < _STOPPED * np.nanmax(found[start:end]):
-            other = np.flatnonzero(found[start:end] != last)
-            found[start + int(other[-1]) + 1 : end] = np.nan
+        of_run = found[start:end]
+        last = of_run[-1]
+        if np.isfinite(last) and last < _STOPPED * max(float(np.nanmax(of_run)), 0.0) and (of_run != last).any():
+            of_run[int(np.flatnonzero(of_run != last)[-1]) + 1 :] = np.nan
     return found
 
 

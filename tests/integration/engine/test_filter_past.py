@@ -5,6 +5,8 @@ from datetime import datetime
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from moteledger.engine.filter_past import filter_past, past_in_parts, steady_drop, watched
 from moteledger.engine.grid import gridded
@@ -78,3 +80,29 @@ def test_a_reading_taken_as_the_fan_stops_tells_nothing_of_the_run_before_it(
     steady = steady_drop(surveyed, gridded(surveyed, readings))
     assert steady is not None
     assert np.nanmin(steady) == pytest.approx(60.0), "no step of nought is left"
+
+
+@settings(max_examples=40)
+@given(drop=st.lists(st.floats(-500.0, 500.0) | st.just(0.0), min_size=2, max_size=30), on=st.integers(0, 2**30 - 1))
+def test_whatever_is_read_a_run_keeps_its_highest_and_nothing_is_made_up(drop: list[float], on: int) -> None:
+    hours = np.arange(24 * 4) / 4.0
+    values = np.resize(np.array(drop), hours.size)
+    runs = np.array([float(on >> (k % 30) & 1) for k in range(hours.size)])
+    start_us = 1_767_225_600_000_000
+    time_us = start_us + np.round(hours * 3.6e9).astype(np.int64)
+    readings = {
+        "indoor.pm25": Series(time_us, 8.0 + np.sin(9.0 * hours)),
+        "outdoor.pm25": Series(time_us, 12.0 + np.sin(9.0 * hours)),
+        "fan.running": Series(time_us, runs),
+        "filter.pressure_drop": Series(time_us, values),
+    }
+    surveyed = House.model_validate({"name": "A house", "house": {"floor_area": "150 m2"}, "filter": {"merv": 11}})
+    grid = gridded(surveyed, readings)
+    steady, read = steady_drop(surveyed, grid), grid.values("filter.pressure_drop")
+    if steady is None or read is None:
+        return  # What no sensor can read is no reading.
+    kept = np.isfinite(steady)
+    assert (steady[kept] == read[kept]).all()
+    running = np.where(grid.fan > 0.99, read, np.nan)
+    if np.isfinite(running).any() and np.nanmax(running) > 0.0:
+        assert np.nanmax(steady) == np.nanmax(running)
