@@ -16,10 +16,10 @@ from typing import Annotated, Any
 from aiohttp import web
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
+from ..engine.newest import newest_now, not_ahead_us
 from ..intake import text_of
-from ..intake.moments import FUTURE_US
 from ..signals import signal_named
-from ..store import Reading, Store, StoreError, newest_until, to_us
+from ..store import Reading, Store, StoreError, to_us
 from .alarms import ALARM_WATCH
 from .auth import GRANT
 from .broadcast import Broadcaster, Kind, News, Position, assessment_text, event_text, reading_text
@@ -154,13 +154,13 @@ class _Viewer:
 
     async def _show_latest(self) -> None:
         here = self._broadcaster.position
-        latest = await asyncio.to_thread(newest_until, self._store, self._not_ahead_us())
+        latest = await asyncio.to_thread(newest_now, self._store, self._broadcaster.clock())
         await self._show((reading for name, reading in latest.items() if self._wants(name)), here)
 
     async def _show_since(self, start_us: int) -> None:
         """What the store holds from `start_us` on, and the newest of the signals that have no such reading."""
         here = self._broadcaster.position
-        latest = await asyncio.to_thread(newest_until, self._store, self._not_ahead_us())
+        latest = await asyncio.to_thread(newest_now, self._store, self._broadcaster.clock())
         for name in filter(self._wants, latest):
             readings = await asyncio.to_thread(_each_second, self._store, name, start_us)
             await self._show(readings or [latest[name]], None)
@@ -189,11 +189,10 @@ class _Viewer:
         if news.kind is Kind.READING:
             shown_us = self._shown_us.get(news.key, news.time_us - 1)
             # What was shown of a time that is still to come was stamped by a clock that has been set right since.
-            return self._wants(news.key) and (news.time_us > shown_us or shown_us > self._not_ahead_us())
+            return self._wants(news.key) and (
+                news.time_us > shown_us or shown_us > not_ahead_us(self._broadcaster.clock())
+            )
         return True
-
-    def _not_ahead_us(self) -> int:
-        return to_us(self._broadcaster.clock()) + FUTURE_US
 
     def _wants(self, signal: str) -> bool:
         return self._wanted is None or signal in self._wanted

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 
 from pydantic import Field, ValidationError
 
+from ..settings import printable
 from ..store import Appended, Reading, to_us
 from .accept import Taken, what_became_of
 from .moments import text_of
@@ -85,9 +86,5 @@ def read_receipt(answer: bytes, body: bytes, count: int) -> tuple[Receipt, dict[
 
 def _plain(number: int, refusal: Refusal) -> Refusal:
     """A refusal as it may be kept and shown on a terminal: each reading keeps its own, and the other side wrote it."""
-    value, reason = (_line(text[:_LONGEST_TOLD]) for text in (refusal.value, refusal.reason))
+    value, reason = (printable(text[:_LONGEST_TOLD]) for text in (refusal.value, refusal.reason))
     return Refusal(place=f"/readings/{number}", value=value, reason=reason)
-
-
-def _line(text: str) -> str:
-    return "".join(mark if mark.isprintable() else " " for mark in text)
