@@ -27,9 +27,15 @@ _ASKED: tuple[tuple[str, Callable[[House], object], str], ...] = (
         "the clean resistance, which the measured drop is compared with",
     ),
     (
+        "filter.rated_drop at other airflows",
+        lambda house: house.filter is None or len(house.filter.rated_drop) != 1,
+        "how the drop goes with the airflow, and so the filter's day; its test report has four",
+    ),
+    (
         "filter.final_drop",
         lambda house: house.filter is None or house.filter.final_drop,
-        "the pressure at which the filter is spent; until then twice the clean drop is taken (common practice)",
+        "the pressure at which the filter is spent; until then twice the clean drop is taken, as it was read when it went "
+        "in (common practice)",
     ),
     (
         "filter.installed",
