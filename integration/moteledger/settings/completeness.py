@@ -34,8 +34,8 @@ _ASKED: tuple[tuple[str, Callable[[House], object], str], ...] = (
     (
         "filter.final_drop",
         lambda house: house.filter is None or house.filter.final_drop,
-        "the pressure at which the filter is spent; until then twice the clean drop is taken, as it was read when it went "
-        "in (common practice)",
+        "the pressure at which the filter is spent; until then twice the clean drop is taken, as it was read when it "
+        "went in (common practice)",
     ),
     (
         "filter.installed",
