@@ -81,6 +81,8 @@ async def listen_until_stopped(
         for task in done - {waiting}:
             task.result()
     finally:
+        # Works take a while to end; who asks meanwhile is told of the end, and a work that publishes still can.
+        await app.shutdown()
         for task in tasks:
             task.cancel()
             with suppress(asyncio.CancelledError):
