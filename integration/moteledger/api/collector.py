@@ -161,7 +161,7 @@ async def _give_readings(request: web.Request) -> web.StreamResponse:
 async def _stream(request: web.Request) -> web.StreamResponse:
     """The readings of a house as it sends them, and word of its alarms."""
     house, collector = request.match_info["house"], request.app[COLLECTOR]
-    await _of_house(request, lambda store: None)
+    await _in_thread(collector, lambda: _require(collector, house))
     async with collector.watching.broadcaster(house) as broadcaster:
         return await stream(request, broadcaster)
 
@@ -238,13 +238,18 @@ def _note_heard(store: Store, now: datetime) -> None:
     store.keep_snapshot(_HEARD, 0, f'{{"heard_us": {to_us(now)}}}')
 
 
+def _require(collector: Collector, house: str) -> None:
+    """Raise ProblemError for a house that there is not."""
+    if not collector.houses.has(house):
+        raise ProblemError(HTTPStatus.NOT_FOUND, "there is no such house; /v1/houses lists those that there are")
+
+
 async def _of_house(request: web.Request, work: Callable[[Store], T]) -> T:
     """What becomes of the store of the house that is asked for, in a thread."""
     collector, house = request.app[COLLECTOR], request.match_info["house"]
 
     def done() -> T:
-        if not collector.houses.has(house):
-            raise ProblemError(HTTPStatus.NOT_FOUND, "there is no such house; /v1/houses lists those that there are")
+        _require(collector, house)
         with collector.houses.using(house) as store:
             return work(store)
 

@@ -43,10 +43,9 @@ class Watching:
     @asynccontextmanager
     async def broadcaster(self, house: str) -> AsyncIterator[Broadcaster]:
         """What tells of a house, for one viewer; raises ProblemError if too many are looked at, and StoreError."""
-        with ExitStack() as lent:
-            # Opening and closing a store waits for the disk.
-            store = await asyncio.to_thread(lent.enter_context, self._houses.using(house))
-            given_back = lent.pop_all()
+        # Opening and closing a store waits for the disk.
+        lent = ExitStack()
+        store = await asyncio.to_thread(lent.enter_context, self._houses.using(house))
         try:
             watched = self._watched.get(house)
             if self._closing or (watched is None and len(self._watched) >= self._most):
@@ -64,7 +63,7 @@ class Watching:
                 if not watched.viewers:
                     await self._end(house, watched)
         finally:
-            await asyncio.shield(asyncio.to_thread(given_back.close))
+            await asyncio.shield(asyncio.to_thread(lent.close))
 
     def tell_alarm(self, house: str) -> None:
         """Tell who looks at a house that its alarms have changed; may be called from any thread."""

@@ -5,7 +5,6 @@ Beside it stand the day to order one by, and the day after which keeping it cost
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -22,7 +21,7 @@ from ..store import from_us, to_us
 from .airflow_static import airflow_by_static
 from .assessment import FilterAdvice, LimitReason, PressureChange
 from .figures import figure
-from .filter_ahead import reach_by_pressure
+from .filter_ahead import reaches_by_pressure
 from .filter_before import filters_before
 from .filter_change import with_filter_since
 from .filter_limits import FARTHEST_DAYS, because, day_of, drop_at_least_airflow, reach_by_efficiency, told_limits
@@ -94,19 +93,17 @@ def filter_advice(
     limit = _limit(settings, fitted, reference, put_in)
     dust = _dust(house, gridded, today)
 
-    def reach_drop(reason: LimitReason, at: Answer | None) -> Reach | Unknown:
-        if not isinstance(at, Estimate):
-            return _NO_LIMIT if at is None else at
-        reach = reach_by_pressure(house, past, watch, before_this, at)
-        if reach is None:
-            return drop_now if isinstance(drop_now, Unknown) else _NO_TREND
-        return replace(reach, reason=reason)
-
-    limits: dict[LimitReason, Reach | Unknown] = {
-        "pressure": reach_drop("pressure", limit),
-        "airflow": reach_drop("airflow", drop_at_least_airflow(house, gridded, drop_now, put_in)),
-        "age": _NOT_DATED,
+    drops: dict[LimitReason, Answer] = {
+        "pressure": _NO_LIMIT if limit is None else limit,
+        "airflow": drop_at_least_airflow(house, gridded, drop_now, put_in),
     }
+    told_drops = {reason: at for reason, at in drops.items() if isinstance(at, Estimate)}
+    reaches = reaches_by_pressure(house, past, watch, before_this, told_drops)
+    untold = drop_now if isinstance(drop_now, Unknown) else _NO_TREND
+    limits: dict[LimitReason, Reach | Unknown] = {
+        reason: at if isinstance(at, Unknown) else reaches.get(reason, untold) for reason, at in drops.items()
+    }
+    limits["age"] = _NOT_DATED
     if settings.installed is not None:
         used = (today - settings.installed).days
         limits["age"] = reach_by_age(float(max(used, 0)), settings.longest_use / 24.0)

@@ -1,6 +1,6 @@
 """When the filter's drop meets its limit: its trend so far, over the fan's running and the dust that lie ahead."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,6 +23,7 @@ from motemodel.plan import (
 
 from ..settings import FilterSettings, House
 from .airflow_fall import AirflowFall, drop_exponent, drop_exponents
+from .assessment import LimitReason
 from .filter_before import FilterBefore
 from .filter_past import FilterPast, reference_airflow
 from .survey import dust_of, efficiency_curve
@@ -35,17 +36,21 @@ _TOLD_SD_C = 1.5
 _LATE_DAYS = 30
 
 
-def reach_by_pressure(
-    house: House, past: FilterPast, watch: PressureWatch, before: Sequence[FilterBefore], limit: Estimate
-) -> Reach | None:
-    """Days until the drop meets its limit, Pa; None while that cannot be told. `before`: filters like it before this.
+def reaches_by_pressure(
+    house: House,
+    past: FilterPast,
+    watch: PressureWatch,
+    before: Sequence[FilterBefore],
+    limits: Mapping[LimitReason, Estimate],
+) -> dict[LimitReason, Reach]:
+    """Days until the drop meets each of its limits, Pa; without those of which they cannot be told.
 
-    The fan runs by its own habit with the season's temperature, recorded here as far as it is and else of the house
-    file's climate. The filter takes house dust, always alike, and PM2.5, as measured indoors.
+    `before`: filters like it before this. The fan runs by its own habit with the season's temperature, recorded here as
+    far as it is and else of the house file's climate. The filter takes house dust, always alike, and PM2.5, as measured
+    indoors.
     """
-    daily = watch.daily
-    if house.filter is None or daily.drop_pa.size == 0:
-        return None
+    if house.filter is None or watch.daily.drop_pa.size == 0 or not limits:
+        return {}
     day, share, outdoor_c, indoor = _by_day(past)
     usual = usual_season(day, outdoor_c, _climate(house))
     habit = running_habit(share, np.where(np.isfinite(outdoor_c), outdoor_c, usual.expected_c(day)))
@@ -56,36 +61,39 @@ def reach_by_pressure(
     share = np.where(np.isfinite(share), share, habit.share(usual.expected_c(day)))
     # A filter whose airflow was known is not brought to the reference as one whose airflow was not.
     alike = [each for each in before if each.past.airflow_measured == past.airflow_measured]
-    drops, *earlier = (
-        _drops(house, one, of_day, limit.value)
-        for one, of_day in ((past, daily), *((each.past, each.daily) for each in alike))
-    )
+    this_and_earlier = (FilterBefore(past, watch.daily), *alike)
+    dusts = _dustiness(house.filter, house, indoor)
+    share_per_day = float(running.run_days[_LATE_DAYS - 1]) / _LATE_DAYS
 
     def history(of_day: DailyDrops, drop: FloatArray, airflow: FloatArray, dusty_share: FloatArray) -> DropHistory:
         load = np.cumsum(dusty_share * np.interp(day + 0.5, of_day.time_h / 24.0, airflow))
         return DropHistory(np.interp(of_day.time_h / 24.0, day + 1.0, load), drop, float(load[-1]))
 
-    ways = []
-    for dustiness, dusty_weight in _dustiness(house.filter, house, indoor):
-        ahead_dusty = 0.5 * (1.0 + float(dustiness[-_LATE_DAYS:].mean()))
-        dusty_share = share * dustiness
-        for number, (drop, airflow, airflow_ahead, fall_weight) in enumerate(drops):
-            learned = tuple(
-                history(each.daily, *of_earlier[number][:2], dusty_share)
-                for each, of_earlier in zip(alike, earlier, strict=True)
-            )
-            per_run_day = ahead_dusty * airflow_ahead
-            ahead = LoadAhead(
-                _LOOKED_AT.astype(np.float64),
-                per_run_day * running.run_days[_LOOKED_AT - 1],
-                per_run_day * running.run_days_sd[_LOOKED_AT - 1],
-            )
-            this = history(daily, drop, airflow, dusty_share)
-            ways.append((replace(this, weight=dusty_weight * fall_weight, earlier=learned), ahead))
-    limit_sd = (limit.high - limit.low) / 2.0 / Z_90
-    return reach_by_clogging(
-        "pressure", ways, limit.value, limit_sd, float(running.run_days[_LATE_DAYS - 1]) / _LATE_DAYS
-    )
+    def ways_to(limit_pa: float) -> Iterator[tuple[DropHistory, LoadAhead]]:
+        drops = [_drops(house, each.past, each.daily, limit_pa) for each in this_and_earlier]
+        for dustiness, dusty_weight in dusts:
+            ahead_dusty = 0.5 * (1.0 + float(dustiness[-_LATE_DAYS:].mean()))
+            for this_way in zip(*drops, strict=True):
+                this, *earlier = (
+                    history(each.daily, drop, airflow, share * dustiness)
+                    for each, (drop, airflow, _, _) in zip(this_and_earlier, this_way, strict=True)
+                )
+                _, _, airflow_ahead, fall_weight = this_way[0]
+                per_run_day = ahead_dusty * airflow_ahead
+                ahead = LoadAhead(
+                    _LOOKED_AT.astype(np.float64),
+                    per_run_day * running.run_days[_LOOKED_AT - 1],
+                    per_run_day * running.run_days_sd[_LOOKED_AT - 1],
+                )
+                yield replace(this, weight=dusty_weight * fall_weight, earlier=tuple(earlier)), ahead
+
+    found = {}
+    for reason, limit in limits.items():
+        limit_sd = (limit.high - limit.low) / 2.0 / Z_90
+        reach = reach_by_clogging(reason, list(ways_to(limit.value)), limit.value, limit_sd, share_per_day)
+        if reach is not None:
+            found[reason] = reach
+    return found
 
 
 def _by_day(past: FilterPast) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:

@@ -200,7 +200,6 @@ def watched(house: House, past: FilterPast, installed_us: int | None) -> Pressur
     if past.airflow_measured and share.size and len(drop_exponents(house)) > 1:
         hidden = at * _EXPONENT_OFF * float(np.abs(np.log(np.median(share))))
     off = float(np.hypot(sensor_off_pa(at), hidden))
-    ran = np.nan_to_num(past.run_share, nan=_mean(past.run_share))
     return watch_pressure(
         time_h,
         drop,
@@ -208,7 +207,7 @@ def watched(house: House, past: FilterPast, installed_us: int | None) -> Pressur
         clean_drop_pa=clean,
         static_pa=past.static_pa if np.isfinite(past.static_pa).any() else None,
         installed_h=-np.inf if installed_us is None else installed_us / _US_PER_H,
-        run_h=np.cumsum(ran) * _step_h(time_h),
+        run_h=_run_h(past),
         accuracy=(off, off),
     )
 
@@ -255,8 +254,7 @@ def drop_put_in(past: FilterPast, watch: PressureWatch, since_us: float) -> Esti
     first &= daily.drop_pa > 1.0
     if np.count_nonzero(first) < _LEAST_PUT_IN_DAYS or time_h[0] > since_h + 24.0:
         return None
-    ran_h = np.cumsum(np.nan_to_num(past.run_share, nan=_mean(past.run_share))) * _step_h(time_h)
-    since_put_in = daily.run_h[first] - float(np.interp(since_h, time_h, ran_h))
+    since_put_in = daily.run_h[first] - float(np.interp(since_h, time_h, _run_h(past)))
     if not since_put_in.max() > 2.0 * since_put_in.min():
         return None
     line, covariance = np.polyfit(since_put_in, np.log(daily.drop_pa[first]), 1, cov=True)
@@ -270,10 +268,9 @@ def sensor_off_pa(drop_pa: float) -> float:
     return float(np.hypot(SENSOR_PA, SENSOR_SHARE * drop_pa))
 
 
-def _mean(values: FloatArray) -> float:
-    known = values[np.isfinite(values)]
-    return float(known.mean()) if known.size else 0.0
-
-
-def _step_h(time_h: FloatArray) -> float:
-    return float(np.median(np.diff(time_h))) if time_h.size > 1 else _WIDTH_H
+def _run_h(past: FilterPast) -> FloatArray:
+    """Hours that the fan has run by the end of each quarter, at its mean where nobody knows."""
+    known, time_h = past.run_share[np.isfinite(past.run_share)], past.time_us / _US_PER_H
+    mean = float(known.mean()) if known.size else 0.0
+    step_h = float(np.median(np.diff(time_h))) if time_h.size > 1 else _WIDTH_H
+    return np.cumsum(np.nan_to_num(past.run_share, nan=mean)) * step_h

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from moteledger.engine.airflow_fall import drop_exponent, drop_exponents
-from moteledger.engine.filter_ahead import reach_by_pressure
+from moteledger.engine.filter_ahead import reaches_by_pressure
 from moteledger.engine.filter_before import filters_before
 from moteledger.engine.filter_past import FilterPast, changed_us, drop_put_in, watched
 from moteledger.settings import House
@@ -89,12 +89,13 @@ def test_an_airflow_that_is_measured_since_this_filter_went_in_says_nothing_of_t
     watch = watched(surveyed, past, None)
     before = filters_before(surveyed, past, watch, changed_us(watch))
     assert [each.past.airflow_measured for each in before] == [False]
-    reach = reach_by_pressure(surveyed, past, watch, before, Estimate(2.0 * CLEAN_PA, 118.0, 122.0))
+    limit = {"pressure": Estimate(2.0 * CLEAN_PA, 118.0, 122.0)}
+    reach = reaches_by_pressure(surveyed, past, watch, before, limit).get("pressure")
     assert reach is not None
     assert reach.low < LIFE_DAYS - 60.0 < reach.high
     # Nor of this one, as long as the fan has not run with the sensor.
     unread = replace(past, airflow_share=np.full(since.size, np.nan))
-    assert reach_by_pressure(surveyed, unread, watch, (), Estimate(2.0 * CLEAN_PA, 118.0, 122.0)) is not None
+    assert reaches_by_pressure(surveyed, unread, watch, (), limit).get("pressure") is not None
 
 
 def test_a_filter_whose_sensor_reads_nought_is_like_none(house: Houses) -> None:
