@@ -72,7 +72,7 @@ class Lives:
     watched; `rated`: the filter's drop is stated at the airflows of a test report; `by_its_own`: no limit is stated,
     but twice the drop that it came with, which is not just the rated one; `for_the_air`: the fan is set to circulate in
     every house, and not for heating and cooling alone; `second`: a filter of the same kind was watched before it;
-    `unsteady` scales how much dust and people change.
+    `airflow`: it is measured in every house, and not in one of two; `unsteady` scales how much dust and people change.
     """
 
     weather: bool = False
@@ -84,10 +84,12 @@ class Lives:
     by_its_own: bool = False
     for_the_air: bool = False
     second: bool = False
+    airflow: bool = False
     unsteady: float = 1.0
 
 
 _RATED = Lives(weather=True, climate=True, blower=True, pm25=True, static=True, rated=True)
+_ALL = replace(_RATED, by_its_own=True, for_the_air=True, second=True, airflow=True)
 CASES = {
     "nothing told of weather or blower": Lives(),
     "+ outdoor temperature recorded": Lives(weather=True),
@@ -99,7 +101,8 @@ CASES = {
     "+ limit by its own clean drop": replace(_RATED, by_its_own=True),
     "+ fan run for the air as well": replace(_RATED, by_its_own=True, for_the_air=True),
     "+ a filter like it watched before": replace(_RATED, by_its_own=True, for_the_air=True, second=True),
-    "+ people and their dust steady": replace(_RATED, by_its_own=True, for_the_air=True, second=True, unsteady=0.0),
+    "+ airflow measured in every house": _ALL,
+    "+ people and their dust steady": replace(_ALL, unsteady=0.0),
     "static pressure alone": Lives(static=True),
 }
 
@@ -166,7 +169,7 @@ def _drawn(rng: np.random.Generator, how: Lives) -> Life | None:
     expected = _in_runs(np.maximum(might, circulated[known - 1]) + 0.03 * more.normal(size=200)).mean(axis=1)
     to_come = np.cumsum(per_day * expected * expected_dust[known:] * airflow[known - 1] / reference)
     guessed = known + 1 + int(np.argmax(load[known] + to_come >= 1.0))
-    measured = bool(rng.random() < 0.5)
+    measured = bool(rng.random() < 0.5) or how.airflow
     time_h = np.arange(0.0, 24.0 * known, STEP_H)
     day = (time_h // 24.0).astype(int)
     running = (time_h % CYCLE_H < CYCLE_H * share[day] - 1e-9).astype(float)
@@ -390,7 +393,7 @@ def _printed(found: list[Missed]) -> str:
     guess = np.abs([one.guess_late for one in found]) <= WITHIN_DAYS
     quantiles = " ".join(f"{q:4.0f}" for q in np.nanquantile(late, (0.05, 0.25, 0.5, 0.75, 0.95)))
     held, width = np.mean([one.held for one in found]), np.nanmedian([one.width_days for one in found])
-    by_airflow = f"{within[measured].mean():5.0%} {within[~measured].mean():5.0%}"
+    by_airflow = " ".join(f"{within[of].mean():5.0%}" if of.any() else "    -" for of in (measured, ~measured))
     return f"{within.mean():5.0%} {by_airflow}  {quantiles}  {held:4.0%} {width:5.0f}  {guess.mean():5.0%}"
 
 

@@ -18,6 +18,7 @@ from motemodel.units import M3H_PER_CFM
 
 from ..settings import BlowerType, FilterSettings, House
 from ..store import from_us, to_us
+from .airflow_fall import clean_drop_at
 from .airflow_static import airflow_by_static
 from .assessment import FilterAdvice, LimitReason, PressureChange
 from .figures import figure
@@ -98,7 +99,8 @@ def filter_advice(
         "airflow": drop_at_least_airflow(house, gridded, drop_now, put_in),
     }
     told_drops = {reason: at for reason, at in drops.items() if isinstance(at, Estimate)}
-    reaches = reaches_by_pressure(house, past, watch, before_this, told_drops)
+    clean = clean_drop_at(house, reference) if put_in is None else put_in.value
+    reaches = reaches_by_pressure(house, past, watch, before_this, told_drops, clean)
     untold = drop_now if isinstance(drop_now, Unknown) else _NO_TREND
     limits: dict[LimitReason, Reach | Unknown] = {
         reason: at if isinstance(at, Unknown) else reaches.get(reason, untold) for reason, at in drops.items()

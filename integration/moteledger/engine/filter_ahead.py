@@ -1,7 +1,7 @@
 """When the filter's drop meets its limit: its trend so far, over the fan's running and the dust that lie ahead."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,6 +34,8 @@ _LOOKED_AT = np.unique(np.round(np.geomspace(1.0, _AHEAD_DAYS, 150)).astype(np.i
 """Days ahead for which the chance to be at the limit is reckoned; it is smooth between them."""
 _TOLD_SD_C = 1.5
 _LATE_DAYS = 30
+_DUST_SCORES = np.linspace(-2.5, 2.5, 6)
+"""Standard scores of a house's dust among such homes, by its logarithm; which it is, the filter's growth tells."""
 
 
 def reaches_by_pressure(
@@ -42,12 +44,13 @@ def reaches_by_pressure(
     watch: PressureWatch,
     before: Sequence[FilterBefore],
     limits: Mapping[LimitReason, Estimate],
+    clean_pa: float | None,
 ) -> dict[LimitReason, Reach]:
     """Days until the drop meets each of its limits, Pa; without those of which they cannot be told.
 
-    `before`: filters like it before this. The fan runs by its own habit with the season's temperature, recorded here as
-    far as it is and else of the house file's climate. The filter takes house dust, always alike, and PM2.5, as measured
-    indoors.
+    `before`: filters like it before this; `clean_pa`: the drop that they come with, None if unknown. The fan runs by
+    its own habit with the season's temperature, recorded here as far as it is and else of the house file's climate. The
+    filter takes house dust, always alike, and PM2.5, as measured indoors.
     """
     if house.filter is None or watch.daily.drop_pa.size == 0 or not limits:
         return {}
@@ -67,30 +70,30 @@ def reaches_by_pressure(
 
     def history(of_day: DailyDrops, drop: FloatArray, airflow: FloatArray, dusty_share: FloatArray) -> DropHistory:
         load = np.cumsum(dusty_share * np.interp(day + 0.5, of_day.time_h / 24.0, airflow))
-        return DropHistory(np.interp(of_day.time_h / 24.0, day + 1.0, load), drop, float(load[-1]))
+        on_each = np.interp(of_day.time_h / 24.0, day + 1.0, load)
+        return DropHistory(on_each, drop, float(load[-1]), clean_pa=np.nan if clean_pa is None else clean_pa)
 
-    def ways_to(limit_pa: float) -> Iterator[tuple[DropHistory, LoadAhead]]:
-        drops = [_drops(house, each.past, each.daily, limit_pa) for each in this_and_earlier]
-        for dustiness, dusty_weight in dusts:
+    def of_one_drop(drops: Sequence[_Drop]) -> Iterator[tuple[DropHistory, LoadAhead]]:
+        for dustiness, weight in dusts:
+            this, *earlier = (
+                history(each.daily, drop.at_reference_pa, drop.airflow_share, share * dustiness)
+                for each, drop in zip(this_and_earlier, drops, strict=True)
+            )
             ahead_dusty = 0.5 * (1.0 + float(dustiness[-_LATE_DAYS:].mean()))
-            for this_way in zip(*drops, strict=True):
-                this, *earlier = (
-                    history(each.daily, drop, airflow, share * dustiness)
-                    for each, (drop, airflow, _, _) in zip(this_and_earlier, this_way, strict=True)
-                )
-                _, _, airflow_ahead, fall_weight = this_way[0]
-                per_run_day = ahead_dusty * airflow_ahead
-                ahead = LoadAhead(
-                    _LOOKED_AT.astype(np.float64),
-                    per_run_day * running.run_days[_LOOKED_AT - 1],
-                    per_run_day * running.run_days_sd[_LOOKED_AT - 1],
-                )
-                yield replace(this, weight=dusty_weight * fall_weight, earlier=tuple(earlier)), ahead
+            per_run_day = ahead_dusty * drops[0].airflow_ahead
+            ahead = LoadAhead(
+                _LOOKED_AT.astype(np.float64),
+                per_run_day * running.run_days[_LOOKED_AT - 1],
+                per_run_day * running.run_days_sd[_LOOKED_AT - 1],
+            )
+            yield replace(this, weight=weight * drops[0].weight, earlier=tuple(earlier)), ahead
 
     found = {}
     for reason, limit in limits.items():
         limit_sd = (limit.high - limit.low) / 2.0 / Z_90
-        reach = reach_by_clogging(reason, list(ways_to(limit.value)), limit.value, limit_sd, share_per_day)
+        drops = (_drops(house, each.past, each.daily, limit.value) for each in this_and_earlier)
+        ways = [tuple(of_one_drop(of_each)) for of_each in zip(*drops, strict=True)]
+        reach = reach_by_clogging(reason, ways, limit.value, limit_sd, share_per_day)
         if reach is not None:
             found[reason] = reach
     return found
@@ -122,14 +125,22 @@ def _climate(house: House) -> Climate:
     return Climate(mean, swing, _TOLD_SD_C, _TOLD_SD_C)
 
 
-def _drops(
-    house: House, past: FilterPast, daily: DailyDrops, limit_pa: float
-) -> list[tuple[FloatArray, FloatArray, float, float]]:
-    """The drop at the reference airflow, in as many ways as it may be brought there, and how likely each is.
+@dataclass(frozen=True)
+class _Drop:
+    """A way to bring the drop to the reference airflow, day by day, and how likely it is.
 
-    With each goes the share of the airflow that was left, which is the dusty air that the filter saw, and the share
-    until the limit.
+    With it goes the share of the airflow that was left, which is the dusty air that the filter saw, and the share until
+    the limit.
     """
+
+    at_reference_pa: FloatArray
+    airflow_share: FloatArray
+    airflow_ahead: float
+    weight: float
+
+
+def _drops(house: House, past: FilterPast, daily: DailyDrops, limit_pa: float) -> list[_Drop]:
+    """The drop at the reference airflow, in as many ways as it may be brought there."""
     fall = AirflowFall(house, reference_airflow(house))
     found = []
     if past.airflow_measured:
@@ -137,13 +148,13 @@ def _drops(
         for exponent, weight in drop_exponents(house):
             drop = daily.drop_pa * share ** (drop_exponent(house) - exponent)
             ahead = share[-1] - 0.5 * fall.seen(drop, share) * max(limit_pa - float(drop[-1]), 0.0)
-            found.append((drop, share, max(float(ahead), 0.1), weight))
+            found.append(_Drop(drop, share, max(float(ahead), 0.1), weight))
         return found
     read = fall.as_read(daily.drop_pa)
     for times, weight in fall.may_be:
         drop = fall.full(read, times)
         ahead = fall.airflow_share(np.array([drop[-1], limit_pa]), times).mean()
-        found.append((drop, fall.airflow_share(drop, times), float(ahead), weight))
+        found.append(_Drop(drop, fall.airflow_share(drop, times), float(ahead), weight))
     return found
 
 
@@ -161,7 +172,7 @@ def _share_on(past: FilterPast, time_h: FloatArray) -> FloatArray:
 
 
 def _dustiness(settings: FilterSettings, house: House, indoor_ug_m3: FloatArray) -> list[tuple[FloatArray, float]]:
-    """How much each day's air loads the filter beside the mean, for as little, usual and much house dust as may be.
+    """How much each day's air loads the filter beside the mean, for little to much house dust, and how likely each is.
 
     What is made indoors and what comes in is weighed by what it does to the drop, `filters.clogging_weight`.
     """
@@ -180,8 +191,5 @@ def _dustiness(settings: FilterSettings, house: House, indoor_ug_m3: FloatArray)
     fine = mean * clogging(INDOOR_COOKING, 0.01, 2.5) / INDOOR_COOKING.fraction_between(0.01, 2.5)
     coarse = clogging(HOUSE_DUST, 0.01, 300.0)
     dust = dust_of(house)
-    ways = []
-    for concentration, weight in ((dust.low, 1.0), (dust.value, 2.0), (dust.high, 1.0)):
-        part = fine / (fine + coarse * concentration)
-        ways.append((1.0 + part * departs, weight))
-    return ways
+    parts = fine / (fine + coarse * dust.value * (dust.high / dust.value) ** (_DUST_SCORES / Z_90))
+    return [(1.0 + part * departs, weight) for part, weight in zip(parts, np.exp(-0.5 * _DUST_SCORES**2), strict=True)]

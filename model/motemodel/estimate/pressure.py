@@ -1,4 +1,4 @@
-"""The pressure watch: the filter's drop at a reference airflow, its trend, when it meets a limit, and sudden steps.
+"""The pressure watch: the filter's drop at a reference airflow, its trend, and sudden steps.
 
 A filter's drop goes with the airflow as dp ~ Q^n, n between 1 (laminar) and 2 (turbulent), on average as measured by Li
 et al. (2022; `filters.USUAL_EXPONENT`). Only time with the fan running counts, and it is what loads the filter.
@@ -18,6 +18,9 @@ _DEAD_PA = 1.5
 _LEAST_DAYS = 5
 _SETTLE_H = 12.0
 _BACK_H = 36.0
+_HELD, _READ_TO_PA = 2.5, 1.0
+"""Scatters from a day's median beyond which a reading is held there, and what field sensors are read to (common
+practice, no source)."""
 # Filters of one kind differ by about a tenth, and so does the airflow through them (common practice, no source).
 _NEAR_CLEAN = (0.8, 1.25)
 
@@ -46,9 +49,9 @@ class PressureStep:
 
 @dataclass(frozen=True)
 class DailyDrops:
-    """Medians of each day with the fan running since the last filter change, (N,) each, oldest first.
+    """Each day with the fan running since the last filter change, (N,) each, oldest first.
 
-    Time and hours run by then, h; the drop at the reference airflow, Pa.
+    Median time and hours run by then, h; centre of its drops at the reference airflow, Pa.
     """
 
     time_h: FloatArray
@@ -71,25 +74,6 @@ class PressureWatch:
     steps: tuple[PressureStep, ...]
     sound: bool
     daily: DailyDrops = _NO_DAYS
-
-    def days_until(self, limit_pa: float) -> Answer:
-        """Days until the drop meets a limit, with the interval that drop and growth together leave."""
-        drop, growth = self.drop_at_reference_pa, self.growth_pa_per_day
-        if isinstance(drop, Unknown):
-            return drop
-        if isinstance(growth, Unknown):
-            return growth
-        if drop.value >= limit_pa:
-            return Estimate(0.0, 0.0, max(0.0, (limit_pa - drop.low) / max(growth.value, 1e-6)))
-        if growth.low <= 0.0:
-            return Unknown(
-                f"the drop grows by {growth.value:.2f} Pa a day, which cannot be told from none yet",
-                "wait for some more weeks of readings",
-            )
-        days = (limit_pa - drop.value) / growth.value
-        early = float(np.hypot(days - (limit_pa - drop.value) / growth.high, (drop.high - drop.value) / growth.value))
-        late = float(np.hypot((limit_pa - drop.value) / growth.low - days, (drop.value - drop.low) / growth.value))
-        return Estimate(days, max(days - early, 0.0), days + late)
 
 
 def drop_at_reference(
@@ -166,7 +150,7 @@ def _trend(
     accuracy: tuple[float, float],
     steps: tuple[PressureStep, ...],
 ) -> PressureWatch:
-    """Drop at the end and its growth, by the Theil-Sen line through daily medians (Sen 1968, JASA 63: 1379-1389)."""
+    """Drop at the end and its growth, by the Theil-Sen line through the days (Sen 1968, JASA 63: 1379-1389)."""
     below, above = accuracy
 
     def level(middle: float, half: float) -> Estimate:
@@ -184,10 +168,22 @@ def _trend(
         )
         return PressureWatch(level(float(np.median(drop)), half), why, steps, True)
     of_day = [day == d for d in days]
-    centre, middle_day, run_day = (np.array([np.median(x[d]) for d in of_day]) for x in (drop, time / 24, run_h / 24))
+    centre = np.array([_centre(drop[d]) for d in of_day])
+    middle_day, run_day = (np.array([np.median(x[d]) for d in of_day]) for x in (time / 24, run_h / 24))
     growth, now, half = _line(middle_day, centre, float(time[-1]) / 24.0)
     daily = DailyDrops(24.0 * middle_day, 24.0 * run_day, centre)
     return PressureWatch(level(now, half), growth, steps, True, daily)
+
+
+def _centre(values: FloatArray) -> float:
+    """The mean of a day's readings, those beyond some scatters of their median held there.
+
+    A median of whole pascals is a whole pascal; their mean is not, and a single wild one hardly moves it: a step of
+    Huber's estimate of location (1964, Ann. Math. Statist. 35: 73-101; from memory).
+    """
+    median = float(np.median(values))
+    scatter = max(1.4826 * float(np.median(np.abs(values - median))), _READ_TO_PA / 2.0)
+    return float(np.clip(values, median - _HELD * scatter, median + _HELD * scatter).mean())
 
 
 def _line(place: FloatArray, value: FloatArray, end: float) -> tuple[Estimate, float, float]:

@@ -28,7 +28,7 @@ class TheilSenLine:
 def theil_sen_line(place: FloatArray, value: FloatArray) -> TheilSenLine:
     """The Theil-Sen line through points, (N,) each, with Sen's (1968, section 2) interval, equal values counted in.
 
-    It goes through the medians of places and values. Up to 29 % of the points may be wrong, 1 - sqrt(1/2) (Rousseeuw &
+    As many points lie above it as below. Up to 29 % of the points may be wrong, 1 - sqrt(1/2) (Rousseeuw &
     Leroy 1987, from memory). Holds some N^2 / 2 numbers, which for the days of three years are 5 MB an array. Raises
     ValueError for points that are not finite, not alike in shape, or all at one place.
 
@@ -51,7 +51,7 @@ def theil_sen_line(place: FloatArray, value: FloatArray) -> TheilSenLine:
     high = min(round((slopes.size + reach) / 2.0), slopes.size - 1)
     return TheilSenLine(
         Estimate(middle, float(slopes[low]), float(slopes[high])),
-        float(np.median(value) - middle * np.median(place)),
+        float(np.median(value - middle * place)),
     )
 
 

@@ -1,6 +1,6 @@
 """When a filter's drop meets its limit: its own trend, by laws that dust follows, over the running that lies ahead."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,11 +10,25 @@ from ..bounds import FloatArray
 from .change import Reach
 
 _NEIGHBOURS, _LEAST_POINTS = 7, 8
-_BENDS = ((-1.0, 1.0), (-0.5, 2.0), (0.0, 3.0), (0.5, 2.0), (1.0, 1.0))
-"""Exponents of the Box-Cox transform in which the drop grows by equal amounts for equal dust, and how likely each is.
+_LAWS = (
+    (-1.0, 0.0, 1.0),
+    (-0.5, 0.0, 2.0),
+    (0.0, 0.0, 3.0),
+    (0.5, 0.0, 2.0),
+    (1.0, 0.0, 1.0),
+    (0.25, 0.8, 3.0),
+    (0.5, 0.8, 3.0),
+    (0.75, 0.8, 3.0),
+    (0.33, 0.95, 1.5),
+    (0.5, 0.95, 1.5),
+)
+"""Laws of loading: the two parameters of a Box-Cox transform of the drop in which equal dust adds equally, its exponent
+and the share of the clean drop that is taken off first, and how likely each is (common practice, no source).
 
-1 is a cake of even resistance, 0 growth by equal shares of the drop (Li et al. 2022, `filters.ExponentialLoading`); as
-far beyond it as the cake lies before it is taken for as likely as the cake (common practice, no source).
+An exponent of 1 is a cake of even resistance, 0 growth by equal shares of the drop (Li et al. 2022,
+`filters.ExponentialLoading`); as far beyond it as the cake lies before it is taken for as likely as the cake. Dust adds
+to a clean medium whose own drop stays; that its part grows with a power of the dust, of up to 4, is told by what is
+left once most of the clean drop is taken off.
 """
 _RATIOS = np.geomspace(1e-3, 1e3, 9)
 _WANDER_DAYS, _WANDER_FACTOR = 0.4, 3.0
@@ -28,6 +42,7 @@ _UNLIKE_BEFORE = 0.1
 """What a record of less than a year cannot tell of the months after it: dust has its seasons, and people change their
 ways; standard deviation of the rate (common practice, no source)."""
 _NOISE_PA, _NOISE_WORTH = 0.5, 4.0
+_LEAST_PA = 1.0
 
 
 @dataclass(frozen=True)
@@ -35,14 +50,16 @@ class DropHistory:
     """What a filter's drop at the reference airflow has been, (N,) each, oldest first, the last one newest.
 
     `load_days`: days of running, each counted by how dusty it was, up to then; `drop_pa` there. `load_now`: the load by
-    now, which may be more. `weight`: how likely this way to count them is, beside others. `earlier`: of filters of the
-    same kind that were in before, whose law of loading is this one's too, and whose pace is likely much like its own.
+    now, which may be more. `weight`: how likely this way to count them is, beside others. `clean_pa`: the drop that
+    such a filter comes with, nan if unknown. `earlier`: of filters of the same kind that were in before, whose law of
+    loading is this one's too, and whose pace is likely much like its own.
     """
 
     load_days: FloatArray
     drop_pa: FloatArray
     load_now: float
     weight: float = 1.0
+    clean_pa: float = float("nan")
     earlier: "tuple[DropHistory, ...]" = ()
 
 
@@ -55,33 +72,43 @@ class LoadAhead:
     load_days_sd: FloatArray
 
 
+Way = tuple[DropHistory, LoadAhead]
+"""A way to count the load, so far and to come."""
+
+
 def reach_by_clogging(
     reason: str,
-    ways: Sequence[tuple[DropHistory, LoadAhead]],
+    ways: Sequence[Sequence[Way]],
     limit_pa: float,
     limit_sd_pa: float,
     share_per_day: float,
 ) -> Reach | None:
     """Days until the drop meets `limit_pa`; None with fewer than four points or nothing that can be told.
 
-    Each of `ways` to count the load and the drop keeps its weight, since the record cannot tell them apart; all of them
-    look at the same days ahead. Each is taken with several laws of loading: in the Box-Cox transform of the drop (1964,
-    J. R. Stat. Soc. B 26: 211-252) it is a line over the load, from which it wanders as dust comes unevenly (a random
-    walk with drift; Harvey 1989, Forecasting, structural time series models, section 2.3; both from memory), and the
-    readings scatter. Scatter and wander are weighed over a grid, all laws by how well they tell the past of this filter
-    and of those like it before, whose pace is weighed with this one's. The chance to be at the limit by a day is that
-    of all of them together. `share_per_day`: of the day that the fan runs, to bring the wander from days to load.
+    `ways`: for each way to bring the drop to the reference, which keeps its weight, since the record cannot tell them
+    apart, those to count the load, which are weighed by how well they tell that drop's past, too. All look at the same
+    days ahead. Each is taken with several laws of loading: in a Box-Cox transform of the drop (1964, J. R. Stat. Soc. B
+    26: 211-252) it is a line over the load, from which it wanders as dust comes unevenly (a random walk with drift;
+    Harvey 1989, Forecasting, structural time series models, section 2.3; both from memory), and the readings scatter.
+    Scatter and wander are weighed over a grid, all laws by how well they tell the past of this filter and of those like
+    it before, whose pace is weighed with this one's. The chance to be at the limit by a day is that of all of them
+    together. `share_per_day`: of the day that the fan runs, to bring the wander from days to load.
     """
-    chance, weights = np.zeros(ways[0][1].day.size + 1), 0.0
-    for history, ahead in ways:
-        one = _chance(history, ahead, limit_pa, limit_sd_pa, share_per_day)
-        if one is not None:
-            chance, weights = chance + history.weight * one, weights + history.weight
+    day = np.concatenate(([0.0], ways[0][0][1].day))
+    chance, weights = np.zeros(day.size), 0.0
+    for of_one_drop in ways:
+        told = [
+            (history.weight, *found)
+            for history, ahead in of_one_drop
+            if (found := _chance(history, ahead, limit_pa, limit_sd_pa, share_per_day)) is not None
+        ]
+        if told:
+            weight, likely, by_day = (np.array(each) for each in zip(*told, strict=True))
+            chance += weight.sum() * softmax(np.log(weight) + likely) @ by_day
+            weights += float(weight.sum())
     if weights == 0.0:
         return None
     reached = np.maximum.accumulate(chance / weights)
-
-    day = np.concatenate(([0.0], ways[0][1].day))
 
     def at(probability: float) -> float:
         if reached[-1] < probability:
@@ -97,22 +124,36 @@ def reach_by_clogging(
 
 def _chance(
     history: DropHistory, ahead: LoadAhead, limit_pa: float, limit_sd_pa: float, share_per_day: float
-) -> FloatArray | None:
-    """The chance to be at the limit by each day, (H + 1,), of all laws by how well they tell the past."""
-    earlier = [_thinned(each) for each in history.earlier]
-    history = _thinned(history)
+) -> tuple[float, FloatArray] | None:
+    """Of all laws by how well they tell the past, its log-likelihood and the chance to be at the limit, (H + 1,)."""
+    this, *earlier = (_thinned(each) for each in (history, *history.earlier))
     likely, chances = [], []
-    for bend, before in _BENDS:
-        fit = _fit(history, bend, share_per_day)
+    for bend, off_pa, weight in _laws(this, earlier):
+        fit = _fit(_less(this, off_pa), bend, share_per_day)
         if fit is not None:
-            learned = [found for each in earlier if (found := _fit(each, bend, share_per_day)) is not None]
+            before = (_fit(_less(each, off_pa), bend, share_per_day) for each in earlier)
+            learned = [found for found in before if found is not None]
             for each in learned:
                 fit = fit.with_rate(*each.rate_at(fit.middle_pa))
-            likely.append(fit.likely + np.log(before) + sum(logsumexp(each.likely) for each in learned))
-            chances.append(fit.chance(ahead, limit_pa, limit_sd_pa))
+            likely.append(fit.likely + np.log(weight) + sum(logsumexp(each.likely) for each in learned))
+            chances.append(fit.chance(ahead, limit_pa - off_pa, limit_sd_pa))
     if not likely:
         return None
-    return np.asarray(softmax(np.concatenate(likely)) @ np.concatenate(chances))
+    of_all = np.concatenate(likely)
+    return float(logsumexp(of_all)), np.asarray(softmax(of_all) @ np.concatenate(chances))
+
+
+def _laws(this: DropHistory, earlier: Sequence[DropHistory]) -> Iterator[tuple[float, float, float]]:
+    """Exponent of each law, what it takes off the drop, Pa, and its weight; every point of the records stays in use."""
+    lowest = min(float(each.drop_pa.min()) for each in (this, *earlier))
+    clean = min(this.clean_pa, lowest)
+    for bend, off, weight in _LAWS:
+        if off == 0.0 or (1.0 - off) * clean > _LEAST_PA:
+            yield bend, off * clean if off else 0.0, weight
+
+
+def _less(history: DropHistory, off_pa: float) -> DropHistory:
+    return replace(history, drop_pa=history.drop_pa - off_pa)
 
 
 def _thinned(history: DropHistory) -> DropHistory:
@@ -120,7 +161,7 @@ def _thinned(history: DropHistory) -> DropHistory:
     size = history.drop_pa.size
     groups = np.array_split(np.arange(size), min(size, max(_LEAST_POINTS, size // _NEIGHBOURS)))
     load, drop = (np.array([values[g].mean() for g in groups]) for values in (history.load_days, history.drop_pa))
-    return DropHistory(load, drop, history.load_now, history.weight)
+    return replace(history, load_days=load, drop_pa=drop)
 
 
 @dataclass(frozen=True)
@@ -198,7 +239,7 @@ def _straight(drop_pa: FloatArray, middle_pa: float, bend: float) -> FloatArray:
 
 def _fit(history: DropHistory, bend: float, share_per_day: float) -> _Fit | None:
     """The law of a bend, fitted; None for a record that is too short."""
-    use = history.drop_pa > 1.0
+    use = history.drop_pa > _LEAST_PA
     load, drop = history.load_days[use], history.drop_pa[use]
     count = load.size
     if count < 4 or float(np.ptp(load)) <= 0.0:
@@ -207,21 +248,25 @@ def _fit(history: DropHistory, bend: float, share_per_day: float) -> _Fit | None
     y = _straight(drop, middle, bend)
     since = load - load[0]
     span = float(since[-1])
-    regressors = np.column_stack((np.ones(count), since / span))
-    # Scatter of one and wander of `ratio` over the whole record, in units of a variance that is marginalised.
+    # Scatter by the Pa and wander of `ratio` over the whole record, in units of a variance that is marginalised; along
+    # the eigenvectors of the one beside the other both are uncorrelated, whatever the ratio.
     shared = np.minimum.outer(since, since) / span
-    covariance = np.eye(count) + _RATIOS[:, np.newaxis, np.newaxis] * shared
-    factor = np.linalg.cholesky(covariance)
-    x = np.linalg.solve(factor, np.broadcast_to(regressors, (_RATIOS.size, count, 2)))
-    z = np.linalg.solve(factor, np.broadcast_to(y[:, np.newaxis], (_RATIOS.size, count, 1)))[..., 0]
-    normal = np.linalg.inv(np.einsum("kni,knj->kij", x, x))
-    line = np.einsum("kij,knj,kn->ki", normal, x, z)
-    misfit = np.sum((z - np.einsum("kni,ki->kn", x, line)) ** 2, axis=1)
+    straight = (drop / middle) ** (1.0 - bend)
+    shares, vectors = np.linalg.eigh(straight[:, np.newaxis] * shared * straight)
+    weights = 1.0 / (1.0 + _RATIOS[:, np.newaxis] * shares)
+    columns = np.column_stack((np.ones(count), since / span, y, shared[:, -1]))
+    columns = vectors.T @ (straight[:, np.newaxis] * columns)
+    x, z, last = columns[:, :2], columns[:, 2], columns[:, 3]
+    normal = np.linalg.inv(np.einsum("kn,ni,nj->kij", weights, x, x))
+    line = np.einsum("kij,kn,nj,n->ki", normal, weights, x, z)
+    off_line = z - line @ x.T
+    misfit = np.sum(weights * off_line**2, axis=1)
     free = count - 2 + _NOISE_WORTH
     variance = (misfit + _NOISE_WORTH * _NOISE_PA**2) / free
     # The line's own log determinant and that of the readings: the marginal likelihood of a linear model.
     likely = (
-        -np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+        np.log(straight).sum()
+        + 0.5 * np.log(weights).sum(axis=1)
         + 0.5 * np.linalg.slogdet(normal)[1]
         - 0.5 * free * np.log(variance * free)
     )
@@ -229,8 +274,7 @@ def _fit(history: DropHistory, bend: float, share_per_day: float) -> _Fit | None
     wander = variance * _RATIOS / span * share_per_day / np.maximum(rate * share_per_day, 1e-9) ** 2
     likely = likely - 0.5 * (np.log(wander / _WANDER_DAYS) / np.log(_WANDER_FACTOR)) ** 2
     # What is known of the level now: the line there, and where the wander has got to.
-    gain = np.linalg.solve(covariance, np.broadcast_to((shared[:, -1])[:, np.newaxis], (_RATIOS.size, count, 1)))
-    gain = _RATIOS[:, np.newaxis] * gain[..., 0]
+    gain = _RATIOS[:, np.newaxis] * weights * last
     return _Fit(
         bend=bend,
         middle_pa=middle,
@@ -241,7 +285,7 @@ def _fit(history: DropHistory, bend: float, share_per_day: float) -> _Fit | None
         line=line,
         normal=normal,
         variance=variance,
-        level=line.sum(axis=1) + np.einsum("kn,kn->k", gain, y - line @ regressors.T),
-        left=_RATIOS * (1.0 - gain @ shared[:, -1]),
-        told=gain @ regressors,
+        level=line.sum(axis=1) + np.sum(gain * off_line, axis=1),
+        left=_RATIOS * (1.0 - gain @ last),
+        told=gain @ x,
     )

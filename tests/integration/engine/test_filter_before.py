@@ -90,12 +90,12 @@ def test_an_airflow_that_is_measured_since_this_filter_went_in_says_nothing_of_t
     before = filters_before(surveyed, past, watch, changed_us(watch))
     assert [each.past.airflow_measured for each in before] == [False]
     limit = {"pressure": Estimate(2.0 * CLEAN_PA, 118.0, 122.0)}
-    reach = reaches_by_pressure(surveyed, past, watch, before, limit).get("pressure")
+    reach = reaches_by_pressure(surveyed, past, watch, before, limit, CLEAN_PA).get("pressure")
     assert reach is not None
     assert reach.low < LIFE_DAYS - 60.0 < reach.high
     # Nor of this one, as long as the fan has not run with the sensor.
     unread = replace(past, airflow_share=np.full(since.size, np.nan))
-    assert reaches_by_pressure(surveyed, unread, watch, (), limit).get("pressure") is not None
+    assert reaches_by_pressure(surveyed, unread, watch, (), limit, CLEAN_PA).get("pressure") is not None
 
 
 def test_a_filter_whose_sensor_reads_nought_is_like_none(house: Houses) -> None:

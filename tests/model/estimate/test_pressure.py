@@ -14,9 +14,10 @@ CLEAN_PA = 40.0
 LAST_DAY = float(HOURS[FAN > 0.5][-1]) / 24.0
 
 
-def loading(start_pa: float = CLEAN_PA, per_day: float = 0.5) -> np.ndarray:
-    drop = start_pa + per_day * HOURS / 24.0 + RNG.normal(0.0, 1.0, HOURS.size)
-    return np.where(FAN > 0.5, drop, RNG.normal(0.0, 0.3, HOURS.size))
+def loading(start_pa: float = CLEAN_PA, per_day: float = 0.5, seed: int = 5) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    drop = start_pa + per_day * HOURS / 24.0 + rng.normal(0.0, 1.0, HOURS.size)
+    return np.where(FAN > 0.5, drop, rng.normal(0.0, 0.3, HOURS.size))
 
 
 def kinds(drop: np.ndarray, static: np.ndarray | None = None) -> list[StepKind]:
@@ -32,30 +33,29 @@ def test_the_drop_goes_with_a_power_of_the_airflow(exponent: float, factor: floa
     assert np.isnan(found[1])
 
 
+def test_a_sensor_that_tells_whole_pascals_tells_a_days_drop_between_them_and_a_wild_reading_hardly_moves_it() -> None:
+    # The mean of rounded readings is the true one where they scatter by more than they are rounded (Sheppard 1898).
+    rng = np.random.default_rng(8)
+    drop = np.round(loading(CLEAN_PA + 0.4, 0.0) + np.where(FAN > 0.5, rng.normal(0.0, 0.2, HOURS.size), 0.0))
+    drop[np.flatnonzero(FAN > 0.5)[::97]] = 400.0
+    found = watch_pressure(HOURS, drop, FAN, clean_drop_pa=CLEAN_PA).daily.drop_pa
+    assert found.size == 60
+    assert found.mean() == pytest.approx(CLEAN_PA + 0.4, abs=0.15)
+    assert np.abs(found - CLEAN_PA - 0.4).max() < 1.0
+
+
 def test_a_loading_filter_shows_its_drop_and_growth() -> None:
-    found = watch_pressure(HOURS, loading(), FAN, clean_drop_pa=CLEAN_PA)
-    drop, growth = found.drop_at_reference_pa, found.growth_pa_per_day
-    assert isinstance(drop, Estimate)
-    assert isinstance(growth, Estimate)
-    assert drop.low <= CLEAN_PA + 0.5 * LAST_DAY <= drop.high
-    assert growth.low <= 0.5 <= growth.high
-    assert growth.value == pytest.approx(0.5, rel=0.1)
-    assert found.steps == ()
-
-
-def test_the_limit_is_forecast_with_an_interval() -> None:
-    found = watch_pressure(HOURS, loading(), FAN, clean_drop_pa=CLEAN_PA)
-    days = found.days_until(125.0)
-    assert isinstance(days, Estimate)
-    assert days.low <= (125.0 - CLEAN_PA - 0.5 * LAST_DAY) / 0.5 <= days.high
-    past = found.days_until(50.0)
-    assert isinstance(past, Estimate)
-    assert past.value == 0.0
-
-
-def test_no_growth_gives_no_date() -> None:
-    found = watch_pressure(HOURS, loading(per_day=0.0), FAN, clean_drop_pa=CLEAN_PA)
-    assert isinstance(found.days_until(125.0), Unknown)
+    # Monte Carlo: intervals of 90 % hold what the drop was made with in nine records of ten.
+    held = []
+    for seed in range(40):
+        found = watch_pressure(HOURS, loading(seed=seed), FAN, clean_drop_pa=CLEAN_PA)
+        drop, growth = found.drop_at_reference_pa, found.growth_pa_per_day
+        assert isinstance(drop, Estimate)
+        assert isinstance(growth, Estimate)
+        held.append((drop.low <= CLEAN_PA + 0.5 * LAST_DAY <= drop.high, growth.low <= 0.5 <= growth.high))
+        assert growth.value == pytest.approx(0.5, rel=0.1)
+        assert found.steps == ()
+    assert (np.mean(held, axis=0) >= 0.8).all()
 
 
 def test_a_changed_filter_is_a_fall_to_the_clean_drop_and_the_trend_starts_anew() -> None:
@@ -169,7 +169,6 @@ def test_a_drop_that_cannot_be_trusted_is_not_given() -> None:
     found = watch_pressure(HOURS, drop, FAN, clean_drop_pa=CLEAN_PA)
     assert not found.sound
     assert isinstance(found.drop_at_reference_pa, Unknown)
-    assert isinstance(found.days_until(125.0), Unknown)
 
 
 def test_too_few_readings_are_answered_so() -> None:

@@ -16,7 +16,7 @@ def test_slope_interval_and_intercept_are_those_of_scipy_also_where_values_and_p
     place = np.concatenate([[-1.0], random.uniform(0.0, 9.0, count - 1).round(decimals)])
     value = (0.7 * place + random.standard_t(2, count)).round(decimals)
     found = theil_sen_line(place, value)
-    theirs = scipy.stats.theilslopes(value, place, 0.9)
+    theirs = scipy.stats.theilslopes(value, place, 0.9, method="joint")
     assert (found.slope.value, found.intercept) == pytest.approx((theirs.slope, theirs.intercept))
     assert (found.slope.low, found.slope.high) == pytest.approx((theirs.low_slope, theirs.high_slope))
 

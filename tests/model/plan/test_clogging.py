@@ -17,7 +17,9 @@ AHEAD = LoadAhead(DAYS, SHARE * DAYS, np.zeros(DAYS.size))
 
 def reach(drop: np.ndarray, limit: float = 125.0, weight: float = 1.0):
     load = SHARE * np.arange(1.0, drop.size + 1.0)
-    return reach_by_clogging("pressure", [(DropHistory(load, drop, float(load[-1]), weight), AHEAD)], limit, 0.5, SHARE)
+    return reach_by_clogging(
+        "pressure", [[(DropHistory(load, drop, float(load[-1]), weight), AHEAD)]], limit, 0.5, SHARE
+    )
 
 
 @pytest.mark.parametrize("days", [15, 40, 55])
@@ -66,13 +68,13 @@ def test_a_drop_past_its_limit_is_due_now_and_one_that_falls_is_never() -> None:
 def test_three_days_or_no_running_tell_nothing() -> None:
     assert reach(np.array([60.0, 61.0, 62.0])) is None
     still = DropHistory(np.ones(20), np.linspace(60.0, 70.0, 20), 1.0)
-    assert reach_by_clogging("pressure", [(still, AHEAD)], 125.0, 0.5, SHARE) is None
+    assert reach_by_clogging("pressure", [[(still, AHEAD)]], 125.0, 0.5, SHARE) is None
 
 
 def test_ways_that_the_record_cannot_tell_apart_widen_the_interval() -> None:
     load = SHARE * np.arange(1.0, 61.0)
     one, other = (60.0 * np.exp(np.arange(1.0, 61.0) / life) for life in (110.0, 150.0))
-    both = [(DropHistory(load, drop, 30.0), AHEAD) for drop in (one, other)]
+    both = [[(DropHistory(load, drop, 30.0), AHEAD)] for drop in (one, other)]
     together = reach_by_clogging("pressure", both, 125.0, 0.5, SHARE)
     alone = [reach_by_clogging("pressure", [way], 125.0, 0.5, SHARE) for way in both]
     assert together.low < alone[1].low
@@ -85,7 +87,7 @@ def test_more_running_ahead_is_due_sooner() -> None:
     history = DropHistory(load, 60.0 * np.exp(np.arange(1.0, 61.0) / 150.0), 30.0)
     due = [
         reach_by_clogging(
-            "pressure", [(history, LoadAhead(DAYS, share * DAYS, 0.05 * share * DAYS))], 125.0, 0.5, share
+            "pressure", [[(history, LoadAhead(DAYS, share * DAYS, 0.05 * share * DAYS))]], 125.0, 0.5, share
         ).days
         for share in (0.25, 0.5, 1.0)
     ]
@@ -107,7 +109,7 @@ def test_a_filter_like_it_that_was_watched_before_tells_by_what_law_this_one_loa
         before = DropHistory(SHARE * np.arange(1.0, 171.0), whole + rng.normal(0.0, 0.3, 170), 85.0)
         alone = DropHistory(SHARE * np.arange(1.0, 91.0), half + rng.normal(0.0, 0.3, 90), 45.0)
         one, both = (
-            reach_by_clogging("pressure", [(each, AHEAD)], 120.0, 0.5, SHARE)
+            reach_by_clogging("pressure", [[(each, AHEAD)]], 120.0, 0.5, SHARE)
             for each in (alone, replace(alone, earlier=(before,)))
         )
         assert abs(both.days - 70.0) <= abs(one.days - 70.0) + 0.5
@@ -119,8 +121,8 @@ def test_an_earlier_filter_of_three_days_teaches_nothing() -> None:
     alone = DropHistory(SHARE * np.arange(1.0, 91.0), 60.0 * np.exp(np.arange(1.0, 91.0) / 200.0), 45.0)
     brief = DropHistory(np.arange(3.0), np.array([60.0, 61.0, 62.0]), 3.0)
     for earlier in ((), (brief,)):
-        found = reach_by_clogging("pressure", [(replace(alone, earlier=earlier), AHEAD)], 120.0, 0.5, SHARE)
-        assert found == reach_by_clogging("pressure", [(alone, AHEAD)], 120.0, 0.5, SHARE)
+        found = reach_by_clogging("pressure", [[(replace(alone, earlier=earlier), AHEAD)]], 120.0, 0.5, SHARE)
+        assert found == reach_by_clogging("pressure", [[(alone, AHEAD)]], 120.0, 0.5, SHARE)
 
 
 def test_a_short_record_leans_on_the_pace_of_the_filter_before_it_and_a_long_one_on_its_own() -> None:
@@ -133,10 +135,40 @@ def test_a_short_record_leans_on_the_pace_of_the_filter_before_it_and_a_long_one
         drop = 60.0 * 2.0 ** (np.arange(1.0, days + 1.0) / 100.0) + rng.normal(0.0, 0.3, days)
         this = DropHistory(load[:days], drop, float(load[days - 1]))
         alone, both = (
-            reach_by_clogging("pressure", [(each, AHEAD)], 120.0, 0.5, SHARE).days
+            reach_by_clogging("pressure", [[(each, AHEAD)]], 120.0, 0.5, SHARE).days
             for each in (this, replace(this, earlier=(before,)))
         )
         at_the_pace_before = 1.6 * (100.0 - days)
         assert alone < both < at_the_pace_before
         leaned.append((both - alone) / (at_the_pace_before - alone))
     assert leaned[0] > leaned[1]
+
+
+@pytest.mark.parametrize("power", [1.0, 1.5, 2.0])
+def test_dust_whose_own_drop_grows_with_a_power_of_it_is_told_where_the_clean_drop_is_known(power: float) -> None:
+    # Dust adds to a clean medium of 60 Pa as a power of its mass, until it has doubled it after 160 days.
+    drop = 60.0 * (1.0 + (np.arange(1.0, 111.0) / 160.0) ** power)
+    drop += np.random.default_rng(6).normal(0.0, 0.3, drop.size)
+    load = SHARE * np.arange(1.0, 111.0)
+    unknown = DropHistory(load, drop, 55.0)
+    found, without = (
+        reach_by_clogging("pressure", [[(each, AHEAD)]], 120.0, 0.5, SHARE)
+        for each in (replace(unknown, clean_pa=60.0), unknown)
+    )
+    assert found.low <= 50.0 <= found.high
+    assert abs(found.days - 50.0) <= max(abs(without.days - 50.0), 4.0)
+
+
+def test_of_two_ways_to_count_the_load_the_one_that_tells_the_past_of_the_drop_gives_the_day() -> None:
+    # Three weeks in six are thrice as dusty; the other way counts every day alike, and looks ahead to more dust.
+    dusty = np.where(np.arange(126) % 42 < 21, 1.5, 0.5)
+    uneven, even = np.cumsum(SHARE * dusty), SHARE * np.arange(1.0, 127.0)
+    drop = 60.0 * np.exp(uneven / 100.0) + np.random.default_rng(7).normal(0.0, 0.3, 126)
+    much = LoadAhead(DAYS, 1.5 * SHARE * DAYS, np.zeros(DAYS.size))
+    ways = [(DropHistory(uneven, drop, 63.0), AHEAD), (DropHistory(even, drop, 63.0), much)]
+    told, other = (reach_by_clogging("pressure", [[way]], 140.0, 0.5, SHARE).days for way in ways)
+    assert other < told - 10.0
+    together = reach_by_clogging("pressure", [ways], 140.0, 0.5, SHARE).days
+    apart = reach_by_clogging("pressure", [[way] for way in ways], 140.0, 0.5, SHARE).days
+    assert together == pytest.approx(told, abs=1.0)
+    assert other + 2.0 < apart < told - 2.0
