@@ -79,13 +79,16 @@ def trimmed(problem: Problem, choice: Choice, allowance: FloatArray, prices: Flo
 def extended(problem: Problem, choice: Choice, allowance: FloatArray) -> Choice | None:
     """Lengthen runs by a step and put in least runs, where it clears the most for its cost, until within the allowance.
 
-    None when that cannot reach it.
+    None when that cannot reach it, or half of the steps that may be taken have not cleared half of what is over.
     """
     choice = choice.copy()
-    for _ in range(_MOST_ADDED):
+    half = np.maximum(exposures(problem, choice) - allowance, 0.0).sum() / 2.0
+    for done in range(_MOST_ADDED):
         over = np.maximum(exposures(problem, choice) - allowance, 0.0)
         if not over.any():
             return choice
+        if done == _MOST_ADDED // 2 and over.sum() > half:
+            return None
         if not _grow(problem, choice, over, np.inf):
             return None
     return None
@@ -136,14 +139,14 @@ def _without_a_run(problem: Problem, choice: Choice, allowance: FloatArray, lack
     `lacking` (K, T): what leaving out a step alone would lack of the allowance, which leaving out its run exceeds.
     """
     first, end = _runs(choice)
-    could = np.asarray((lacking <= 0.0).all(axis=0))
-    for a, b in sorted(zip(first.tolist(), end.tolist(), strict=True), key=lambda run: run[0] - run[1]):
-        if a >= problem.committed and could[a:b].all():
-            without = choice.copy()
-            without[a:b] = 0
-            cheaper = cost_of(problem, without) < cost_of(problem, choice)
-            if cheaper and (exposures(problem, without) <= allowance).all():
-                return without
+    could_not = np.concatenate(([0], np.cumsum((lacking > 0.0).any(axis=0))))
+    could = (first >= problem.committed) & (could_not[first] == could_not[end])
+    now = cost_of(problem, choice)
+    for a, b in sorted(zip(first[could].tolist(), end[could].tolist(), strict=True), key=lambda run: run[0] - run[1]):
+        without = choice.copy()
+        without[a:b] = 0
+        if cost_of(problem, without) < now and (exposures(problem, without) <= allowance).all():
+            return without
     return None
 
 

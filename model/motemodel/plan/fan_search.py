@@ -56,7 +56,7 @@ def opening(problem: Problem) -> Opening:
 
 
 def easy_opening(problem: Problem, allowance: FloatArray) -> Opening | None:
-    """A look at running throughout where that is one speed's to do and within the allowance; None elsewhere.
+    """A look at running throughout where that can be and is within the allowance, or the cleanest; None elsewhere.
 
     It spares the look at the air alone, which only tells what is out of reach.
     """
@@ -64,24 +64,41 @@ def easy_opening(problem: Problem, allowance: FloatArray) -> Opening | None:
     if choice is None:
         return None
     candidate = weighed(problem, choice)
-    if not within(candidate, allowance):
+    cleanest = _is_cleanest(problem, choice)
+    if not cleanest and not within(candidate, allowance):
         return None
-    return Opening(PricedSchedules(problem), _price_span(problem), candidate, np.zeros(allowance.size))
+    least = candidate.exposure if cleanest else np.zeros(allowance.size)
+    return Opening(PricedSchedules(problem), _price_span(problem), candidate, least)
 
 
 def throughout(problem: Problem) -> Choice | None:
-    """Running wherever the only speed may, or None where the least times do not let it, or there are several."""
-    steps = problem.steps
-    if steps.decay.shape[0] != 2:
-        return None
-    choice = steps.allowed[1].astype(np.intp)
-    choice[: problem.committed] = problem.speed_now if problem.running_now else 0
-    begins = np.flatnonzero(np.diff(choice, prepend=int(problem.running_now)))
+    """Running wherever the fan may, at the speed that clears most, or None where the least times do not let it."""
+    steps, committed = problem.steps, problem.committed
+    # By the mean: where the thermostat calls throughout a step, the speeds are alike in it.
+    fastest_first = steps.decay[1:].mean(axis=1).argsort() + 1
+    may = steps.allowed[fastest_first]
+    choice = np.where(may.any(axis=0), fastest_first[may.argmax(axis=0)], 0)
+    choice[:committed] = problem.speed_now if problem.running_now else 0
+    begins = np.flatnonzero(np.diff(choice > 0, prepend=problem.running_now))
     # What goes on to the end of the horizon has its least time beyond it.
-    lengths, runs = np.diff(begins), choice[begins[:-1]] > 0
+    lengths, starts = np.diff(begins), choice[begins] > 0
+    runs = starts[:-1]
     long_enough = (lengths[runs] >= problem.run).all() and (lengths[~runs] >= problem.rest).all()
-    kept = not begins.size or begins[0] >= problem.committed
-    return choice if long_enough and kept else None
+    one_speed = all(np.ptp(choice[a : a + problem.run]) == 0 for a in begins[starts].tolist())
+    kept = not begins.size or begins[0] >= committed
+    return choice if long_enough and one_speed and kept else None
+
+
+def _is_cleanest(problem: Problem, choice: Choice) -> bool:
+    """Whether nothing that could be chosen at any step ends it, or is in the mean of it, cleaner than what is chosen.
+
+    Every step is rising in the concentration, so then no schedule is cleaner at any time.
+    """
+    steps, at = problem.steps, np.arange(problem.steps.count)
+    level = steps.trajectory(choice)[:-1]
+    ways = ((steps.decay, steps.gain), (steps.mean_decay, steps.mean_gain))
+    both = (np.where(steps.allowed, factor * level + gain, np.inf) for factor, gain in ways)
+    return all((air[choice, at] <= air.min(axis=0))[problem.committed :].all() for air in both)
 
 
 def cheapest(opening: Opening, allowance: FloatArray, resting: Candidate) -> tuple[Candidate, float, FloatArray]:

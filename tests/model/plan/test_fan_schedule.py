@@ -6,7 +6,7 @@ from itertools import pairwise, product
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
@@ -244,6 +244,24 @@ def test_with_speeds_too_no_schedule_that_can_be_counted_costs_less_than_the_pro
     assert found.cost >= least - 1e-9
 
 
+@settings(max_examples=40, deadline=None)
+@given(two_speeds())
+def test_with_speeds_too_no_schedule_that_can_be_counted_is_cleaner_than_the_cleanest_that_is_told(
+    case_and_speeds: tuple[tuple[Outlook, HouseRates, Costs, Dwell, float], tuple[Speed, ...]],
+) -> None:
+    # Exhaustive enumeration as the oracle, at a target that is out of reach.
+    (now, house, costs, dwell, _), speeds = case_and_speeds
+    every = Enumeration(now, house, costs, dwell, dwell.run_steps(now.step_h), dwell.rest_steps(now.step_h), speeds)
+    cleanest = float(every.mean.min())
+    assume(cleanest > 1e-3)
+    found = best_schedule(FanProblem(now, house, costs=costs, dwell=dwell, speeds=speeds), AirTarget(cleanest / 2.0))
+    assert not found.holds
+    assert found.cleanest_ug_m3[0] <= cleanest * (1.0 + 1e-9)
+    free = now.allowed.all() and not dwell.committed_steps(now.step_h)
+    if free and not (house.clean_air_per_h * (1.0 - now.called) < 1e-3).any():
+        assert found.cleanest_ug_m3[0] == pytest.approx(cleanest, rel=1e-9)
+
+
 def test_a_run_keeps_the_speed_that_it_begins_with_for_its_least_time() -> None:
     # Six steps counted out: 1 2 2 would hold the target, but the least run is two steps long.
     nothing, early, late = np.zeros(6), np.arange(6) % 5 > 0, np.arange(6) // 2 == 1
@@ -469,7 +487,9 @@ def test_a_fan_that_cleans_nothing_is_not_run() -> None:
 
 def test_a_fan_whose_leaky_ducts_bring_more_than_it_cleans_is_left_alone() -> None:
     leaky = replace(HOUSE, clean_air_per_h=0.2, fan_extra_entry_per_h=0.5)
-    assert not best_schedule(FanProblem(outlook(), leaky), AirTarget(8.0)).choice.any()
+    found = best_schedule(FanProblem(outlook(), leaky), AirTarget(8.0))
+    assert not found.choice.any()
+    assert found.cleanest_ug_m3[0] <= found.plan.mean_ug_m3 * (1.0 + 1e-12)
 
 
 def test_what_does_not_fit_is_refused() -> None:
