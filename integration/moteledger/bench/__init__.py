@@ -6,7 +6,7 @@ it gives it has measured when called; no figure is kept from another run.
 
 from collections.abc import Callable, Iterable, Iterator
 
-from .fan_plan import replayed_year, two_days, two_days_within_a_budget, wary_two_days
+from .fan_plan import replayed_year, two_days, two_days_within_a_budget, two_speeds, wary_two_days
 from .house_year import house_year
 from .identified_month import identified_month
 from .intake import intake_in_batches, intake_one_by_one
@@ -38,6 +38,7 @@ __all__ = [
     "table",
     "two_days",
     "two_days_within_a_budget",
+    "two_speeds",
     "wary_two_days",
 ]
 
@@ -45,6 +46,7 @@ BENCHES: tuple[Callable[[], BenchRow], ...] = (
     house_year,
     identified_month,
     two_days,
+    two_speeds,
     wary_two_days,
     two_days_within_a_budget,
     replayed_year,

@@ -1,4 +1,4 @@
-"""The fan planned for 48 h at 5 min, warily and within a budget, too, and a year of new plans every day replayed."""
+"""The fan planned for 48 h at 5 min, with speeds, warily, within a budget, and a year of daily new plans replayed."""
 
 from dataclasses import dataclass, replace
 from itertools import islice
@@ -16,6 +16,7 @@ from motemodel.plan import (
     HouseRates,
     Outlook,
     Schedule,
+    Speed,
     best_air_by_days,
     best_schedule,
     calendar_days,
@@ -43,11 +44,12 @@ class Case:
 
     outlook: Outlook
     target: AirTarget
+    speeds: tuple[Speed, ...] = ()
 
     @property
     def fan(self) -> FanProblem:
         """What it is made for, put together anew."""
-        return FanProblem(self.outlook, _HOUSE, _COSTS, _DWELL)
+        return FanProblem(self.outlook, _HOUSE, _COSTS, _DWELL, self.speeds)
 
     def planned(self) -> Schedule:
         """Plan it."""
@@ -65,6 +67,13 @@ class Case:
     def is_at_risk(self) -> bool:
         """Whether feared air changes the plan."""
         return bool((self.planned_warily().choice != self.planned().choice).any())
+
+    def with_two_speeds(self) -> "Case":
+        """The same with a low speed, too, at three fifths of the airflow, that may run in the night."""
+        # Fan laws: power goes with the cube of the airflow (AMCA 201-02, from memory).
+        clean, watts = 0.6 * _HOUSE.clean_air_per_h, 0.6**3 * _HOUSE.fan_power_w
+        low = Speed("low", clean, watts, np.ones(self.outlook.steps, dtype=np.bool_))
+        return replace(self, speeds=(low, Speed("high", _HOUSE.clean_air_per_h, _HOUSE.fan_power_w)))
 
     def within_budget(self) -> tuple[Schedule, float]:
         """The best air for a budget of each of its days."""
@@ -107,14 +116,29 @@ def spells(count: int, hour_now: float = 0.0) -> list[Case]:
 def two_days(count: int = 20, general_seconds: float = 10.0) -> BenchRow:
     """The median over some spells, beside a general solver on the first of them."""
     busy = spells(count)
+    work = f"48 h at 5 min, least times, quiet hours, two days' means; median of {len(busy)} spells, on one core"
+    return _beside_general_solver("fan plan", work, busy, general_seconds)
+
+
+def two_speeds(count: int = 20, general_seconds: float = 10.0) -> BenchRow:
+    """The median over some spells from nine in the morning on with two speeds, beside a general solver on the first."""
+    busy = [one.with_two_speeds() for one in spells(count, _MORNING)]
+    warily = [best_of(one.planned_warily, _RUNS).processor_seconds for one in busy]
+    work = f"48 h from 9:00, two speeds, three days' means; median of {len(busy)} spells"
+    row = _beside_general_solver("fan with two speeds", work, busy, general_seconds)
+    told = f"; warily {1e3 * np.median(warily):.1f} ms, worst {1e3 * max(warily):.1f} ms"
+    return replace(row, note=row.note + told)
+
+
+def _beside_general_solver(name: str, work: str, busy: list[Case], general_seconds: float) -> BenchRow:
     seconds = [best_of(one.planned, _RUNS).processor_seconds for one in busy]
     gaps = [one.planned().gap for one in busy]
     first = busy[0]
     ours = first.planned()
     cost, bound, taken = by_general_solver(first, general_seconds)
     return BenchRow(
-        name="fan plan",
-        work=f"48 h at 5 min, least times, quiet hours, two days' means; median of {len(busy)} spells, on one core",
+        name=name,
+        work=work,
         measured=float(np.median(seconds)),
         aim=0.050,
         plain=(
@@ -200,10 +224,11 @@ def by_general_solver(one: Case, longest_seconds: float) -> tuple[float, float, 
 
 
 class _Program:
-    """Variables by the step: asked for, concentration, their product, started."""
+    """Variables by the step: each speed asked for, concentration, its product with each, started at each."""
 
     def __init__(self, steps: FanSteps, target: AirTarget) -> None:
         self.count = steps.count
+        self.speeds = steps.decay.shape[0] - 1
         self.steps = steps
         self.most = float(max(steps.trajectory(np.zeros(steps.count, dtype=np.intp)).max(), steps.start_ug_m3))
         self._entries: list[tuple[int, int, float]] = []
@@ -217,43 +242,52 @@ class _Program:
         self._high.append(high)
 
     def _lay_out(self, target: AirTarget) -> None:
-        s, n, most = self.steps, self.count, self.most
-        ask, level, both, begun = (range(k * n, (k + 1) * n) for k in range(4))
+        s, n, most, speeds = self.steps, self.count, self.most, self.speeds
+        blocks = [range(k * n, (k + 1) * n) for k in range(3 * speeds + 1)]
+        asks, level, boths, begins = blocks[:speeds], blocks[speeds], blocks[speeds + 1 : -speeds], blocks[-speeds:]
+        by_speed = list(zip(range(1, speeds + 1), asks, boths, begins, strict=True))
         run, rest = _DWELL.run_steps(s.step_h), _DWELL.rest_steps(s.step_h)
         for t in range(n):
             if t + 1 < n:
-                change = [(ask[t], s.gain[0, t] - s.gain[1, t]), (both[t], s.decay[0, t] - s.decay[1, t])]
                 kept = [(level[t + 1], 1.0), (level[t], -s.decay[0, t])]
-                self._row([*kept, *change], s.gain[0, t], s.gain[0, t])
-            self._row([(both[t], 1.0), (ask[t], -most)], -np.inf, 0.0)
-            self._row([(both[t], 1.0), (level[t], -1.0)], -np.inf, 0.0)
-            self._row([(both[t], 1.0), (level[t], -1.0), (ask[t], -most)], -most, np.inf)
-            before = [(ask[t - 1], 1.0)] if t else []
-            self._row([(begun[t], 1.0), (ask[t], -1.0), *before], 0.0, np.inf)
-            self._row([*((begun[k], 1.0) for k in range(max(t - run + 1, 0), t + 1)), (ask[t], -1.0)], -np.inf, 0.0)
+                kept += [(ask[t], s.gain[0, t] - s.gain[j, t]) for j, ask, _, _ in by_speed]
+                kept += [(both[t], s.decay[0, t] - s.decay[j, t]) for j, _, both, _ in by_speed]
+                self._row(kept, s.gain[0, t], s.gain[0, t])
+            for _, ask, both, begun in by_speed:
+                self._row([(both[t], 1.0), (ask[t], -most)], -np.inf, 0.0)
+                self._row([(both[t], 1.0), (level[t], -1.0)], -np.inf, 0.0)
+                self._row([(both[t], 1.0), (level[t], -1.0), (ask[t], -most)], -most, np.inf)
+                self._row([*((begun[k], 1.0) for k in range(max(t - run + 1, 0), t + 1)), (ask[t], -1.0)], -np.inf, 0.0)
+            asked = [(ask[t], -1.0) for ask in asks]
+            self._row(asked, -1.0, 0.0)
+            before = [(ask[t - 1], 1.0) for ask in asks] if t else []
+            self._row([*((begun[t], 1.0) for begun in begins), *asked, *before], 0.0, np.inf)
             if t >= rest:
-                started = [(begun[k], 1.0) for k in range(t - rest + 1, t + 1)]
-                self._row([*started, (ask[t - rest], 1.0)], -np.inf, 1.0)
+                started = [(begun[k], 1.0) for begun in begins for k in range(t - rest + 1, t + 1)]
+                self._row([*started, *((ask[t - rest], 1.0) for ask in asks)], -np.inf, 1.0)
         period = target.periods(n)
         for number, allowance in enumerate(target.allowances(n, s.step_h)):
             inside = np.flatnonzero(period == number).tolist()
             terms = [(level[t], s.step_h * s.mean_decay[0, t]) for t in inside]
-            terms += [(both[t], s.step_h * (s.mean_decay[1, t] - s.mean_decay[0, t])) for t in inside]
-            terms += [(ask[t], s.step_h * (s.mean_gain[1, t] - s.mean_gain[0, t])) for t in inside]
+            for j, ask, both, _ in by_speed:
+                terms += [(both[t], s.step_h * (s.mean_decay[j, t] - s.mean_decay[0, t])) for t in inside]
+                terms += [(ask[t], s.step_h * (s.mean_gain[j, t] - s.mean_gain[0, t])) for t in inside]
             self._row(terms, -np.inf, float(allowance - s.step_h * s.mean_gain[0, inside].sum()))
 
     def solve(self, longest_seconds: float) -> tuple[float, float]:
         """Cost and bound when it is solved, or when time is up."""
-        n, s = self.count, self.steps
+        n, s, speeds = self.count, self.steps, self.speeds
         rows, columns, values = zip(*self._entries, strict=True)
-        matrix = coo_array((values, (rows, columns)), shape=(len(self._low), 4 * n)).tocsr()
-        low, high = np.zeros(4 * n), np.concatenate((s.allowed[1], np.full(2 * n, self.most), np.ones(n)))
-        low[n] = high[n] = s.start_ug_m3
+        air, asked = (1 + speeds) * n, speeds * n
+        matrix = coo_array((values, (rows, columns)), shape=(len(self._low), asked + air + asked)).tocsr()
+        low = np.zeros(asked + air + asked)
+        high = np.concatenate((s.allowed[1:].ravel(), np.full(air, self.most), np.ones(asked)))
+        low[asked] = high[asked] = s.start_ug_m3
         answer = milp(
-            np.concatenate((s.cost[1], np.zeros(2 * n), s.start_cost)),
+            np.concatenate((s.cost[1:].ravel(), np.zeros(air), np.tile(s.start_cost, speeds))),
             constraints=LinearConstraint(matrix, np.array(self._low), np.array(self._high)),
             bounds=Bounds(low, high),
-            integrality=np.concatenate((np.ones(n), np.zeros(3 * n))),
+            integrality=np.concatenate((np.ones(asked), np.zeros(air + asked))),
             options={"time_limit": longest_seconds},
         )
         bound = answer.mip_dual_bound
