@@ -150,6 +150,13 @@ class FanControl:
             self._override = None
             return self._decide()
 
+    def called_off(self) -> None:
+        """Others have been told `leave` in the meantime: a run has ended, and the next one is decided on anew."""
+        with self._lock:
+            if self._watch.action == "run":
+                self._watch = self._watch.then("leave", self._monotonic())
+                self._decide()
+
     def dwell(self, speeds: Sequence[str] = ()) -> Dwell:
         """What the fan is asked for and since when, and its least times, as a plan needs to know them.
 

@@ -44,6 +44,8 @@ class Twin:
     ) -> None:
         self._settings, self._root, self._fan = settings, root, fan
         self._assessments, self._state, self._clock = assessments, state, clock
+        # Told last: at first by the process before this one, whose run, if it was not over, was taken up.
+        self._told = fan.answer()
 
     async def run(self, pace: Pace = PACE) -> None:
         """Publish until cancelled, however often the broker goes away."""
@@ -56,6 +58,9 @@ class Twin:
         try:
             async with client:
                 self._state.good(to_us(self._clock()))
+                if self._told.action == "run":
+                    # The last will has said `leave` since: whoever listens has let the fan stop.
+                    await asyncio.to_thread(self._fan.called_off)
                 try:
                     await self._keep_in_step(client)
                 finally:
@@ -68,14 +73,13 @@ class Twin:
             raise SourceError(f"{what}; check the broker, name and password") from None
 
     async def _keep_in_step(self, client: aiomqtt.Client) -> None:
-        told_answer: FanAnswer | None = None
-        told_assessment = None
+        is_first, told_assessment = True, None
         while True:
             stop_if_cancelled()
             answer = await asyncio.to_thread(self._fan.answer)
-            if answer != told_answer:
+            if is_first or answer != self._told:
                 await self._publish_answer(client, answer)
-                told_answer = answer
+                is_first, self._told = False, answer
             assessment = self._assessments.current()
             if assessment is not None and assessment is not told_assessment:
                 for name, section in PUBLISHED_SECTIONS.items():

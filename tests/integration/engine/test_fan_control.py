@@ -393,6 +393,24 @@ def test_an_override_has_an_end_within_a_day(house: House, lasting: timedelta) -
         house.control.override("run", lasting)
 
 
+def test_a_run_that_was_called_off_elsewhere_has_ended_and_what_else_is_answered_stands(house: House) -> None:
+    """A broker puts a last will in the place of the answer (MQTT 5.0, OASIS 2019, section 3.1.2.5)."""
+    now = house.clocks.wall()
+    run = house.decide(advice(now, RUN_NOW))
+    house.later(1.0)
+    house.control.called_off()
+    waits = house.control.answer()
+    assert (run.action, waits.action, waits.reason_code) == ("run", "leave", ReasonCode.LEAST_REST_TIME)
+    house.later(LeastTimes().rest / MINUTE - 0.1)
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "leave"
+    house.later(0.1)
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "run"
+    house.later(60.0)
+    rest = house.decide(advice(house.clocks.wall(), []))
+    house.control.called_off()
+    assert house.control.answer() == rest
+
+
 def test_shutting_down_answers_leave_and_the_next_start_rests_first(house: House) -> None:
     house.decide(advice(house.clocks.wall(), RUN_NOW))
     house.control.stop()

@@ -17,6 +17,7 @@ import pytest
 from moteledger.api.sections import PUBLISHED_SECTIONS
 from moteledger.engine.assessment import Assessment
 from moteledger.engine.fan_control import FanControl
+from moteledger.engine.fan_least_times import LeastTimes
 from moteledger.intake import Arrivals, Pace
 from moteledger.publish import Twin
 from moteledger.settings import Mqtt
@@ -130,8 +131,8 @@ class Assessments:
 class Service:
     """A fan control and its twin at the broker."""
 
-    def __init__(self, store: Store, port: int, version: str) -> None:
-        self.fan = FanControl(store, lambda: datetime.now(UTC))
+    def __init__(self, store: Store, port: int, version: str, least: LeastTimes) -> None:
+        self.fan = FanControl(store, lambda: datetime.now(UTC), boot="one", least=least)
         self.assessments = Assessments()
         self.state = Arrivals().source("state", "mqtt", "")
         settings = Mqtt.model_validate({"host": "127.0.0.1", "port": port, "version": version, "keepalive": "1 s"})
@@ -148,8 +149,8 @@ async def serve(broker, tmp_path: Path) -> AsyncIterator[Callable[..., Service]]
     running = []
     with Store.open(tmp_path / "house.sqlite") as store:
 
-        def start(version: str = "5", port: int = broker.port) -> Service:
-            running.append(Service(store, port, version))
+        def start(version: str = "5", port: int = broker.port, least: LeastTimes | None = None) -> Service:
+            running.append(Service(store, port, version, least or LeastTimes()))
             return running[-1]
 
         yield start
@@ -199,8 +200,40 @@ async def test_a_service_that_is_lost_hands_the_fan_back_by_its_will(serve, read
         line.cut()
         await until(lambda: seen.action == "leave")
         assert "cannot be reached" in seen.seen["answer/fan"]["reason"]
-        line.mend()
+
+
+@pytest.mark.parametrize(("least_rest", "action"), [(timedelta(minutes=10), "leave"), (timedelta(0), "run")])
+async def test_a_run_that_the_will_has_ended_rests_its_least_time_before_it_is_told_again(
+    least_rest: timedelta, action: str, serve, reader, broker
+) -> None:
+    """Whoever listens was told `leave` and has let the fan stop: the next run is a new one, over HTTP too."""
+    async with Line(broker.port) as line:
+        service = serve(port=line.port, least=LeastTimes(rest=least_rest))
+        begun = service.fan.override("run", timedelta(hours=1))
+        seen = reader()
         await until(lambda: seen.action == "run")
+        line.cut()
+        await until(lambda: seen.action == "leave")
+        line.mend()
+        await until(lambda: service.fan.answer() != begun)
+        answer = service.fan.answer()
+        assert (answer.action, answer.since > begun.since) == (action, True)
+        await until(lambda: seen.seen["answer/fan"] == json.loads(answer.model_dump_json()))
+
+
+async def test_a_run_that_was_taken_up_after_a_kill_has_ended_where_the_will_has_spoken(serve, reader, broker) -> None:
+    async with Line(broker.port) as line:
+        killed = serve(port=line.port)
+        killed.fan.override("run", timedelta(hours=1))
+        seen = reader()
+        await until(lambda: seen.action == "run")
+        line.cut()
+        await until(lambda: seen.action == "leave" and killed.state.report().state == "failing")
+        await killed.stop()
+    service = serve()
+    assert service.fan.answer().action == "run"
+    await until(lambda: service.fan.answer().action == "leave")
+    await until(lambda: seen.seen["answer/fan"]["reason_code"] == "least_rest_time")
 
 
 async def test_an_answer_that_has_lapsed_is_gone_from_a_broker_of_version_5(serve, reader, broker) -> None:
@@ -226,7 +259,7 @@ async def test_an_answer_that_has_lapsed_is_gone_from_a_broker_of_version_5(serv
 
 
 async def test_a_broker_that_comes_back_with_nothing_is_told_all_of_it_again(serve, reader, broker) -> None:
-    service = serve()
+    service = serve(least=LeastTimes(rest=timedelta(0)))
     service.fan.override("run", timedelta(hours=1))
     seen = reader()
     await until(lambda: seen.action == "run")
