@@ -10,8 +10,8 @@ from ..settings import House
 from ..signals import OUTDOOR_FORECAST, SIGNALS
 from ..store import Series, Store, StoreError, to_us
 from .assess import assess
-from .assessment import Assessment
-from .boot_clock import boot_id
+from .assessment import Assessment, FanAdvice
+from .boot_clock import boot_id, since_boot_s
 from .day_books import keep_days
 from .fan_control import FanControl
 from .fan_least_times import LeastTimes
@@ -20,6 +20,7 @@ from .filter_days import filter_days_kept, keep_filter_days
 from .filter_past import FILTER_SIGNALS, LONGEST_US, FilterPast, past_in_parts
 from .forecast_age import forecast_age_h
 from .grid import AssessmentError
+from .heard import Heard
 
 _log = logging.getLogger(__name__)
 
@@ -48,12 +49,20 @@ class Engine:
     Each refresh also decides on the fan (`fan`), whose answer runs out by itself when refreshes stay away.
     """
 
-    def __init__(self, house: House, store: Store, clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        house: House,
+        store: Store,
+        clock: Callable[[], datetime],
+        *,
+        monotonic: Callable[[], float] = since_boot_s,
+    ) -> None:
         self._house = house
         self._store = store
         self._clock = clock
         self._current: Assessment | None = None
-        self.fan = FanControl(store, clock, boot=boot_id(), least=LeastTimes.of(house))
+        self.fan = FanControl(store, clock, monotonic=monotonic, boot=boot_id(), least=LeastTimes.of(house))
+        self._heard = Heard(store, monotonic)
         self._refreshing = Lock()
         self._failed_by: type[Exception] | None = None
         self._filter_before: tuple[date, FilterPast | None] | None = None
@@ -85,9 +94,15 @@ class Engine:
 
     def _decide(self) -> None:
         try:
-            self.fan.decide(self._current.fan if self._current is not None else None)
+            self.fan.decide(None if self._current is None else self._as_heard(self._current.fan))
         except Exception:
             _log.exception("no decision on the fan; the last one runs out by itself")
+
+    def _as_heard(self, advice: FanAdvice) -> FanAdvice:
+        now = self._clock()
+        return advice.model_copy(
+            update={"based_on": tuple(self._heard.bounded(behind, now) for behind in advice.based_on)}
+        )
 
     def _assessed(self) -> Assessment:
         end_us = to_us(self._clock()) + 1

@@ -9,7 +9,7 @@ import pytest
 from moteledger.engine import Engine
 from moteledger.engine.fan_answer import ReasonCode
 from moteledger.settings import House
-from moteledger.store import Reading, Series, Store, from_us
+from moteledger.store import Reading, Series, Store, from_us, to_us
 
 Readings = dict[str, Series]
 
@@ -21,13 +21,18 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 class Clock:
-    """A clock that is set by hand."""
+    """A clock that is set by hand, and one beside it that nobody can set."""
 
     def __init__(self, time: datetime) -> None:
         self.time = time
+        self.since_boot_s = 1000.0
 
     def __call__(self) -> datetime:
         return self.time
+
+    def later(self, minutes: float) -> None:
+        self.time += timedelta(minutes=minutes)
+        self.since_boot_s += 60.0 * minutes
 
 
 @pytest.fixture
@@ -41,7 +46,8 @@ def smoky(
             [Reading(int(time_us), name, value) for time_us, value in zip(each.time_us, each.value, strict=True)]
         )
     clock = Clock(from_us(int(readings["indoor.pm25"].time_us[-1])))
-    yield Engine(house(targets={"pm25": "1 ug/m3"}, air_handler={"airflow": "1200 m3/h"}), store, clock), clock
+    surveyed = house(targets={"pm25": "1 ug/m3"}, air_handler={"airflow": "1200 m3/h"})
+    yield Engine(surveyed, store, clock, monotonic=lambda: clock.since_boot_s), clock
 
 
 def test_before_the_first_refresh_the_fan_is_left(smoky: tuple[Engine, Clock]) -> None:
@@ -70,6 +76,38 @@ def test_a_lost_sensor_is_not_acted_on_however_often_the_engine_refreshes(smoky:
     answer = engine.fan.answer()
     assert (answer.action, answer.reason_code) == ("leave", ReasonCode.STALE_DATA)
     assert "indoor.pm25" in answer.reason
+
+
+def test_readings_that_only_a_clock_set_back_makes_new_are_as_old_as_they_are(smoky: tuple[Engine, Clock]) -> None:
+    """By the clock the house's readings of two hours ago come in one by one; nothing has come in, in truth.
+
+    The bound is arithmetic: what was last heard at nought minutes stands in for newer readings of indoor air for 15.
+    """
+    engine, clock = smoky
+    engine.refresh()
+    clock.time -= timedelta(hours=2)
+    for minute in (1, 11, 14):
+        clock.later(minute - (clock.since_boot_s - 1000.0) / 60.0)
+        engine.refresh()
+        answer = engine.fan.answer()
+        assert answer.reason_code not in {ReasonCode.STALE_DATA, ReasonCode.LAPSED}
+        assert answer.valid_until <= clock.time + timedelta(minutes=15 - minute)
+    clock.later(1)
+    engine.refresh()
+    assert engine.fan.answer().reason_code == ReasonCode.STALE_DATA
+
+
+def test_what_comes_in_after_the_clock_was_put_right_is_acted_on_again(
+    smoky: tuple[Engine, Clock], store: Store
+) -> None:
+    engine, clock = smoky
+    clock.time -= timedelta(hours=2)
+    clock.later(16)
+    engine.refresh()
+    assert engine.fan.answer().reason_code == ReasonCode.STALE_DATA
+    store.append([Reading(to_us(clock.time), name, 20.0) for name in ("indoor.pm25", "outdoor.pm25")])
+    engine.refresh()
+    assert engine.fan.answer().action == "run"
 
 
 def test_the_plan_knows_what_the_fan_is_doing(smoky: tuple[Engine, Clock]) -> None:
