@@ -10,7 +10,7 @@ and started within `_RECORDS_STAND_S` finds what it would find had it been kille
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import inf, isfinite
 from threading import RLock
@@ -306,6 +306,10 @@ class FanControl:
         if self._boot is None or kept.boot != self._boot or tick_s < kept.tick_s:
             # How long it has been is not known: a run has ended, perhaps only now, and both least times begin here.
             self._watch = Watch("leave", tick_s, tick_s)
+        elif kept.answer.reason_code is ReasonCode.SHUTDOWN and kept.run_ended_s == kept.tick_s:
+            # Whoever asked last before that end has been told to run, and may have done so until now.
+            latest_s = kept.tick_s + LONGEST_VALIDITY.total_seconds()
+            self._watch = replace(kept.watch(), run_ended_s=min(tick_s, latest_s))
         elif given.lapsed(now, tick_s) or (kept.answer.action == "run" and tick_s - kept.tick_s >= _RECORDS_STAND_S):
             self._watch = kept.watch().then("leave", tick_s)
         else:

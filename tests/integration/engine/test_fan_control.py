@@ -420,6 +420,22 @@ def test_shutting_down_answers_leave_and_the_next_start_rests_first(house: House
     assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "leave"
 
 
+def test_a_run_that_may_have_gone_on_by_its_answer_while_the_service_was_away_rests_from_the_new_start(
+    house: House,
+) -> None:
+    """Whoever asked just before the end was told to run for a quarter of an hour, and could not ask again."""
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.later(10.0)
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.control.stop()
+    house.later(5.0)
+    house.start()
+    house.later(LeastTimes().rest / MINUTE - 0.1)
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).reason_code == ReasonCode.LEAST_REST_TIME
+    house.later(0.1)
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "run"
+
+
 def test_a_store_that_takes_nothing_gives_leave(house: House) -> None:
     house.store.is_full = True
     answer = house.decide(advice(house.clocks.wall(), RUN_NOW))
