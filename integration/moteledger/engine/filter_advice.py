@@ -27,6 +27,7 @@ from .filter_before import filters_before
 from .filter_change import with_filter_since
 from .filter_limits import FARTHEST_DAYS, because, day_of, drop_at_least_airflow, reach_by_efficiency, told_limits
 from .filter_past import (
+    NOT_DATED,
     SENSOR_PA,
     FilterPast,
     changed_us,
@@ -52,7 +53,6 @@ _NO_LIMIT = Unknown(
 )
 _NO_SENSOR = Unknown("no sensor measures the pressure across the filter", "a technician can fit one")
 _NO_TREND = Unknown("its resistance has not been watched for long enough", "wait for some days with the fan running")
-_NOT_DATED = Unknown("nobody has recorded when this filter went in", "record the day on which you change it")
 _WATTS_PER_PA = 0.281 / 124.5
 """Of each cfm: 0.281 W at 0.5 in.w.c., ANSI/RESNET/ICC 301; a motor that holds the airflow draws in proportion."""
 
@@ -105,7 +105,7 @@ def filter_advice(
     limits: dict[LimitReason, Reach | Unknown] = {
         reason: at if isinstance(at, Unknown) else reaches.get(reason, untold) for reason, at in drops.items()
     }
-    limits["age"] = _NOT_DATED
+    limits["age"] = NOT_DATED
     if settings.installed is not None:
         used = (today - settings.installed).days
         limits["age"] = reach_by_age(float(max(used, 0)), settings.longest_use / 24.0)
@@ -173,7 +173,7 @@ def _first(
     elif limit is None:
         missing = f" Its resistance sets no date: {_NO_LIMIT}."
     if not finite:
-        return None, f"There is no date yet: {_NOT_DATED}.{missing}"
+        return None, f"There is no date yet: {NOT_DATED}.{missing}"
     first = first_reached(finite)
     return first, because(first) + missing
 

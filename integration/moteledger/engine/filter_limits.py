@@ -20,7 +20,7 @@ from motemodel.plan import PM25_BINS, Filling, Reach, reach_by_fading
 from ..settings import House
 from .airflow_fall import clean_drop_at, drop_exponent
 from .assessment import FilterLimit, LimitReason
-from .filter_past import FilterPast, reference_airflow
+from .filter_past import NOT_DATED, FilterPast, reference_airflow
 from .fitted import least_airflow_m3h, variants
 from .grid import GriddedHouse
 from .low_airflow import airflow_read_lately
@@ -181,7 +181,7 @@ def reach_by_efficiency(house: House, past: FilterPast, since_us: float, today: 
             "its data sheet and a technician can tell them",
         )
     if settings.installed is None:
-        return Unknown("nobody has recorded when this filter went in", "record the day on which it is changed")
+        return NOT_DATED
     of_air = _exposure(past, since_us)
     if of_air is None:
         return Unknown("the fine particles indoors are not known while the fan runs", "wait for a day of readings")

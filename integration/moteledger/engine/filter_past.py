@@ -50,7 +50,7 @@ _EXPONENT_OFF = 0.25
 """Of the power of the airflow with which the drop goes, 90 % (common practice, no source)."""
 SENSOR_PA, SENSOR_SHARE = 1.0, 0.02
 """What a differential-pressure sensor in the field may be off, with 90 % confidence (common practice, no source)."""
-
+NOT_DATED = Unknown("nobody has recorded when this filter went in", "record the day on which it is changed")
 
 _PUT_IN_DAYS, _LEAST_PUT_IN_DAYS = 21.0, 7
 """First days of a filter by which the drop that it came with is told, and how many of them at least."""
