@@ -29,6 +29,8 @@ _US_PER_H = 3_600_000_000
 _STEADY = 0.99
 _STOPPED = 0.5
 """A pressure that falls below this share of the run's highest in its last readings was read as the fan stopped."""
+_ALIKE_PA = 1e-6
+"""Means of steps that one reading stands for are alike to their rounding."""
 _PART_US = 14 * 24 * _US_PER_H
 LONGEST_US = 2 * 8766 * _US_PER_H
 """How far back the past is looked at."""
@@ -123,8 +125,9 @@ def _while_running(gridded: GriddedHouse, values: FloatArray) -> FloatArray:
         # A reading taken as the fan stops tells of its rest, and stands for the time up to it all the same.
         of_run = found[start:end]
         last = of_run[-1]
-        if np.isfinite(last) and last < _STOPPED * max(float(np.nanmax(of_run)), 0.0) and (of_run != last).any():
-            of_run[int(np.flatnonzero(of_run != last)[-1]) + 1 :] = np.nan
+        others = np.flatnonzero(~(np.abs(of_run - last) < _ALIKE_PA))
+        if np.isfinite(last) and last < _STOPPED * max(float(np.nanmax(of_run)), 0.0) and others.size:
+            of_run[int(others[-1]) + 1 :] = np.nan
     return found
 
 
