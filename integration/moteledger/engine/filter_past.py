@@ -112,22 +112,31 @@ def steady_drop(house: House, gridded: GriddedHouse) -> FloatArray | None:
     airflow, reference = gridded.values("duct.airflow"), reference_airflow(house)
     if airflow is not None and reference is not None:
         drop = drop_at_reference(drop, airflow, reference, drop_exponent(house))
-    return _while_running(gridded, drop)
+    return _while_running(gridded, "filter.pressure_drop", drop)
 
 
-def _while_running(gridded: GriddedHouse, values: FloatArray) -> FloatArray:
-    """Values of the steps in which the fan ran throughout, NaN elsewhere."""
+def _while_running(gridded: GriddedHouse, name: str, values: FloatArray) -> FloatArray:
+    """Values of a signal in the steps in which the fan ran throughout, NaN elsewhere."""
     # A step in which the fan started or stopped averages rest and run.
     running = gridded.fan > _STEADY
     found = np.where(running, values, np.nan)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], running, [False]))))
-    for start, end in edges.reshape(-1, 2):
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], running, [False])))).reshape(-1, 2)
+    highest = np.fmax.reduceat(found, edges[:, 0]) if edges.size else np.empty(0)
+    interval_h = gridded.signals[name].quality.typical_interval_h if name in gridded.signals else 0.0
+    long = (edges[:, 1] - edges[:, 0]) * gridded.grid.step_h > 1.01 * interval_h
+    known = highest[long & np.isfinite(highest)]
+    usual = float(np.median(known)) if known.size else 0.0
+    for (start, end), of_run_highest, is_long in zip(edges, highest, long, strict=True):
         # A reading taken as the fan stops tells of its rest, and stands for the time up to it all the same.
         of_run = found[start:end]
         last = of_run[-1]
+        # A run no longer than the time between readings may have no other: what the longer ones read tells.
+        against = of_run_highest if is_long else max(of_run_highest, usual)
+        if not (np.isfinite(last) and last < _STOPPED * max(float(against), 0.0)):
+            continue
         others = np.flatnonzero(~(np.abs(of_run - last) < _ALIKE_PA))
-        if np.isfinite(last) and last < _STOPPED * max(float(np.nanmax(of_run)), 0.0) and others.size:
-            of_run[int(others[-1]) + 1 :] = np.nan
+        if others.size or not is_long:
+            of_run[int(others[-1]) + 1 if others.size else 0 :] = np.nan
     return found
 
 
@@ -152,7 +161,7 @@ def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
         return np.where(known.any(axis=1), np.nansum(rows, axis=1) / np.maximum(known.sum(axis=1), 1), np.nan)
 
     def while_running(name: str) -> FloatArray:
-        return _while_running(gridded, gridded.values_or_nan(name))
+        return _while_running(gridded, name, gridded.values_or_nan(name))
 
     ends_h = gridded.grid.end_h - (count - 1 - np.arange(count) + 0.5) * width * gridded.grid.step_h
     return FilterPast(

@@ -26,6 +26,7 @@ class FaultRule:
     times the sensor's resolution does not stand still that long in a lived-in house; common practice, no source).
     `spike_factor`: a single reading this many times above both its neighbours is not air but electronics: air that is
     mixed decays, and at the spacings looked at (a quarter of an hour or less) no house loses two thirds in one.
+    Infinite for what is no air and may well jump up and down: then no single reading is at fault for that.
     `usual`: the range in which the median lies unless the unit is mistaken; None where there is no such range.
     """
 
@@ -114,7 +115,7 @@ def suspected_scale(
 def _spikes(time_h: FloatArray, value: FloatArray, factor: float) -> BoolArray:
     """Single readings far above both neighbours, or far below both, between readings that are close in time."""
     spike = np.zeros(value.size, dtype=np.bool_)
-    if value.size < 3:
+    if value.size < 3 or np.isinf(factor):
         return spike
     before, here, after = value[:-2], value[1:-1], value[2:]
     close = time_h[2:] - time_h[:-2] <= 0.5

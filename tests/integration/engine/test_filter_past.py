@@ -88,6 +88,36 @@ def test_a_reading_taken_as_the_fan_stops_tells_nothing_of_the_run_before_it(
     assert np.nanmin(steady) == pytest.approx(60.0), "no step of rest is left"
 
 
+@pytest.mark.parametrize(("fan_min", "drop_min"), [(1, 5), (1, 10), (5, 5), (10, 10), (15, 15)])
+def test_a_drop_that_is_read_seldom_is_that_of_the_running_fan(
+    house: Callable[..., House],
+    still: Callable[..., dict[str, Series]],
+    series: Callable[..., Series],
+    fan_min: int,
+    drop_min: int,
+) -> None:
+    # Runs of 8 to 25 minutes: some have one reading only, some none but the one that is taken once the fan rests.
+    random, minutes = np.random.default_rng(3), 14 * 1440
+    runs, at = np.zeros(minutes), 0
+    while at < minutes:
+        at += int(random.integers(20, 60))
+        length = int(random.integers(8, 26))
+        runs[at : at + length] = 1.0
+        at += length
+    hours = np.arange(minutes) / 60.0
+    drop = 60.0 * runs + random.normal(0.0, 0.5, minutes)
+    readings = still(minutes / 60.0) | {
+        "fan.running": series(hours[::fan_min], runs[::fan_min]),
+        "filter.pressure_drop": series(hours[::drop_min], drop[::drop_min]),
+    }
+    surveyed = house(filter={"merv": 13}, air_handler={"airflow": "1000 m3/h"})
+    past = filter_past(surveyed, gridded(surveyed, readings))
+    known = past.drop_pa[np.isfinite(past.drop_pa)]
+    assert known.size > 50
+    assert known == pytest.approx(60.0, abs=5.0), "no quarter of an hour is told by a reading at rest"
+    assert not watched(surveyed, past, None).steps
+
+
 @settings(max_examples=40)
 @given(drop=st.lists(st.floats(-500.0, 500.0) | st.just(0.0), min_size=2, max_size=30), on=st.integers(0, 2**30 - 1))
 def test_whatever_is_read_a_run_keeps_its_highest_and_nothing_is_made_up(drop: list[float], on: int) -> None:
