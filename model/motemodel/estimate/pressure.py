@@ -32,6 +32,7 @@ class StepKind(StrEnum):
     DOOR_OPEN = "filter or blower door open for a while"
     FILTER_MISSING = "filter missing or collapsed"
     PORT_BLOCKED = "pressure port blocked or hose off"
+    READING_BACK = "the reading is back"
     REGISTER_CLOSED = "registers closed or duct obstructed"
     UNEXPLAINED = "unexplained"
 
@@ -130,13 +131,17 @@ def watch_pressure(
     changes = (step.time_h for step in steps if step.kind is StepKind.FILTER_CHANGED)
     since = max(installed_h, max(changes, default=-np.inf))
     steps = tuple(step for step in steps if step.time_h >= installed_h)
-    sound = not steps or steps[-1].kind in {StepKind.FILTER_CHANGED, StepKind.DOOR_OPEN}
+    sound = not steps or steps[-1].kind in {StepKind.FILTER_CHANGED, StepKind.DOOR_OPEN, StepKind.READING_BACK}
     usable = time >= since
-    for step in steps:
+    for before, step in zip((None, *steps), steps, strict=False):
         if step.kind is StepKind.DOOR_OPEN:
             usable &= ~((time >= step.time_h) & (time < step.time_h + _SETTLE_H))
+        if step.kind is StepKind.READING_BACK:
+            # A step may be found some readings early or late.
+            lost_h = time[0] if before is None else before.time_h - _SETTLE_H
+            usable &= ~((time >= lost_h) & (time < step.time_h + _SETTLE_H))
     if not sound:
-        why = Unknown(f"since {steps[-1].time_h:.0f} h: {steps[-1].kind}", "look at filter, doors, hose and registers")
+        why = Unknown(f"it changed suddenly: {steps[-1].kind}", "look at filter, doors, hose and registers")
         return PressureWatch(why, why, steps, sound)
     if run_h is None:
         run_h = np.cumsum(np.nan_to_num(fan)) * float(np.median(np.diff(time_h)))
@@ -234,7 +239,7 @@ class _Level:
 def _named(
     time: FloatArray, drop: FloatArray, static: FloatArray | None, clean: float, levels: list[_Level]
 ) -> tuple[PressureStep, ...]:
-    steps = []
+    steps: list[PressureStep] = []
     skip = False
     for number, level in enumerate(levels):
         if skip:
@@ -242,18 +247,24 @@ def _named(
             continue
         following = levels[number + 1] if number + 1 < len(levels) else None
         end = following.at if following is not None else time.size
-        kind, evidence = _kind(drop[level.at : end], _of(static, level), level, clean)
+        blocked = steps[-1].before_pa if steps and steps[-1].kind is StepKind.PORT_BLOCKED else None
+        kind, evidence = _kind(drop[level.at : end], _of(static, level), level, clean, blocked)
         back = (
             following is not None
             and time[following.at] - time[level.at] < _BACK_H
-            and abs(following.after - level.before) < 0.12 * abs(level.before) + 3.0
+            and abs(following.after - level.before) < _no_step_pa(level.before)
         )
         if back and level.after < level.before:
             kind = StepKind.DOOR_OPEN
-            evidence = f"down to {level.after:.0f} Pa and back within {time[end] - time[level.at]:.1f} h"
+            evidence = f"down to {level.after:z.0f} Pa and back within {time[end] - time[level.at]:.1f} h"
             skip = True
         steps.append(PressureStep(float(time[level.at]), level.before, level.after, kind, evidence))
     return tuple(steps)
+
+
+def _no_step_pa(drop_pa: float) -> float:
+    """A difference from a drop that is too small to be a step, Pa."""
+    return 0.12 * abs(drop_pa) + 3.0
 
 
 def _of(static: FloatArray | None, level: _Level) -> float | None:
@@ -267,14 +278,26 @@ def _of(static: FloatArray | None, level: _Level) -> float | None:
     return float(np.nanmedian(after)) / base - 1.0 if abs(base) > 1.0 else None
 
 
-def _kind(after: FloatArray, static_change: float | None, level: _Level, clean: float) -> tuple[StepKind, str]:
-    to = f"from {level.before:.0f} to {level.after:.0f} Pa with the fan running"
+def _kind(
+    after: FloatArray, static_change: float | None, level: _Level, clean: float, blocked_pa: float | None
+) -> tuple[StepKind, str]:
+    """What a step most likely is, and why; `blocked_pa`: the drop before its port was blocked, if the step before was
+    that."""
+    to = f"from {level.before:z.0f} to {level.after:z.0f} Pa with the fan running"
     # By medians: the reading of the step itself may still stand among those after it.
     scatter = 1.4826 * float(np.median(np.abs(after - np.median(after))))
     dead = max(abs(level.after), abs(float(np.median(after))), scatter) < _DEAD_PA
     lower = level.after < level.before
     back_in = not lower and level.before < 0.6 * clean and 0.7 * clean < level.after < 1.6 * clean
+    # A drop that is no lower than it was is that of the same filter.
+    same = blocked_pa is not None and level.after > blocked_pa - _no_step_pa(blocked_pa)
+    from_nought = not lower and abs(level.before) < _DEAD_PA
     likely = (
+        (
+            from_nought and same,
+            StepKind.READING_BACK,
+            f", where {blocked_pa or 0.0:.0f} Pa were read before; the filter is the same",
+        ),
         (lower and dead, StepKind.PORT_BLOCKED, ", and no sign of the fan since"),
         (
             lower and static_change is not None and static_change > 0.1,
@@ -293,7 +316,7 @@ def _kind(after: FloatArray, static_change: float | None, level: _Level, clean: 
             + ("; closed registers would look alike" if static_change is None else ""),
         ),
         (back_in, StepKind.FILTER_CHANGED, ": a filter is in again"),
-        (not lower and abs(level.before) < _DEAD_PA, StepKind.FILTER_CHANGED, ": the reading is back"),
+        (from_nought, StepKind.READING_BACK, ""),
         (True, StepKind.UNEXPLAINED, ""),
     )
     return next((kind, to + why) for holds, kind, why in likely if holds)

@@ -183,3 +183,45 @@ def test_whatever_the_drops_the_watch_answers(count: int, seed: int, scale: floa
     drop = np.where(rng.random(count) < 0.1, np.nan, scale * rng.normal(1.0, 1.0, count))
     found = watch_pressure(np.arange(count, dtype=float), drop, np.ones(count))
     assert isinstance(found.drop_at_reference_pa, Estimate | Unknown)
+
+
+@pytest.mark.parametrize("put_back", [700.0, 1000.0])
+def test_a_hose_put_back_on_after_days_is_no_new_filter(put_back: float) -> None:
+    whole = loading(60.0, 0.5)
+    off = (HOURS > 600.0) & (put_back > HOURS)
+    drop = np.where(off, np.random.default_rng(2).normal(0.0, 0.3, HOURS.size), whole)
+    found = watch_pressure(HOURS, drop, FAN, clean_drop_pa=CLEAN_PA)
+    assert [step.kind for step in found.steps] == [StepKind.PORT_BLOCKED, StepKind.READING_BACK]
+    assert found.sound
+    assert isinstance(found.drop_at_reference_pa, Estimate)
+    assert found.drop_at_reference_pa.value == pytest.approx(60.0 + 0.5 * LAST_DAY, abs=1.0)
+    assert found.daily.time_h[0] < 48.0, "its trend goes on from before"
+    assert found.daily.drop_pa.min() > 55.0, "and nothing that the loose hose read is in it"
+
+
+def test_a_new_filter_put_in_while_the_hose_is_off_is_told() -> None:
+    drop = loading(80.0, 0.5)
+    drop[(HOURS > 600.0) & (HOURS < 700.0)] = 0.0
+    drop[(HOURS > 700.0) & (FAN > 0.5)] += CLEAN_PA - 80.0 - 0.5 * 700.0 / 24.0
+    assert kinds(drop) == [StepKind.PORT_BLOCKED, StepKind.FILTER_CHANGED]
+
+
+def test_a_sensor_that_reads_nought_at_first_tells_of_no_new_filter_when_it_is_connected() -> None:
+    drop = loading(85.0, 0.5)
+    drop[HOURS < 200.0] = 0.0
+    assert kinds(drop) == [StepKind.READING_BACK]
+
+
+def test_a_drop_that_cannot_be_trusted_says_so_without_counting_hours_since_1970() -> None:
+    drop = loading()
+    drop[HOURS > 900.0] = 0.0
+    found = watch_pressure(HOURS + 498_000.0, drop, FAN, clean_drop_pa=CLEAN_PA)
+    assert "498" not in str(found.drop_at_reference_pa)
+    assert "hose off" in str(found.drop_at_reference_pa)
+
+
+def test_nought_is_told_without_a_sign() -> None:
+    drop = loading()
+    drop[HOURS > 900.0] = -0.2
+    (step,) = watch_pressure(HOURS, drop, FAN, clean_drop_pa=CLEAN_PA).steps
+    assert "to 0 Pa" in step.evidence
