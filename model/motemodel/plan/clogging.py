@@ -43,6 +43,8 @@ _UNLIKE_BEFORE = 0.1
 ways; standard deviation of the rate (common practice, no source)."""
 _NOISE_PA, _NOISE_WORTH = 0.5, 4.0
 _LEAST_PA = 1.0
+_LEAST_SHARE = 1e-3
+"""Of the day: a fan that does not run at all has no day by which to tell how unevenly dust comes."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +128,9 @@ def _chance(
     history: DropHistory, ahead: LoadAhead, limit_pa: float, limit_sd_pa: float, share_per_day: float
 ) -> tuple[float, FloatArray] | None:
     """Of all laws by how well they tell the past, its log-likelihood and the chance to be at the limit, (H + 1,)."""
-    this, *earlier = (_thinned(each) for each in (history, *history.earlier))
+    if history.drop_pa.size == 0:
+        return None
+    this, *earlier = (_thinned(each) for each in (history, *history.earlier) if each.drop_pa.size)
     likely, chances = [], []
     for bend, off_pa, weight in _laws(this, earlier):
         fit = _fit(_less(this, off_pa), bend, share_per_day)
@@ -212,7 +216,9 @@ class _Fit:
         )
 
     def chance(self, ahead: LoadAhead, limit_pa: float, limit_sd_pa: float) -> FloatArray:
-        """The chance to be at the limit by each day, (K, H + 1)."""
+        """The chance to be at the limit by each day, (K, H + 1); it is sure where there is nothing left to grow."""
+        if limit_pa <= _LEAST_PA:
+            return np.ones((_RATIOS.size, ahead.day.size + 1))
         limit = float(_straight(np.asarray(limit_pa), self.middle_pa, self.bend))
         rate = self.line[:, 1] / self.span
         to_come = np.concatenate(([0.0], ahead.load_days)) + self.since_last
@@ -271,6 +277,7 @@ def _fit(history: DropHistory, bend: float, share_per_day: float) -> _Fit | None
         - 0.5 * free * np.log(variance * free)
     )
     rate = line[:, 1] / span
+    share_per_day = max(share_per_day, _LEAST_SHARE)
     wander = variance * _RATIOS / span * share_per_day / np.maximum(rate * share_per_day, 1e-9) ** 2
     likely = likely - 0.5 * (np.log(wander / _WANDER_DAYS) / np.log(_WANDER_FACTOR)) ** 2
     # What is known of the level now: the line there, and where the wander has got to.

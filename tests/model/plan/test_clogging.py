@@ -172,3 +172,35 @@ def test_of_two_ways_to_count_the_load_the_one_that_tells_the_past_of_the_drop_g
     apart = reach_by_clogging("pressure", [[way] for way in ways], 140.0, 0.5, SHARE).days
     assert together == pytest.approx(told, abs=1.0)
     assert other + 2.0 < apart < told - 2.0
+
+
+@pytest.mark.parametrize("limit", [1.0, 20.0, 38.0, 41.0])
+def test_a_limit_below_the_clean_drop_is_reached_at_once(limit: float) -> None:
+    # As where a final drop is stated at another airflow than the reference.
+    load = SHARE * np.arange(1.0, 31.0)
+    drop = 42.0 + 0.1 * np.arange(30.0) + np.random.default_rng(4).normal(0.0, 0.1, 30)
+    history = DropHistory(load, drop, float(load[-1]), clean_pa=40.0)
+    found = reach_by_clogging("pressure", [[(history, AHEAD)]], limit, 0.5, SHARE)
+    assert (found.low, found.days, found.high) == (0.0, 0.0, 0.0)
+
+
+def test_a_fan_that_never_runs_again_never_clogs_its_filter() -> None:
+    load = SHARE * np.arange(1.0, 31.0)
+    drop = 60.0 + np.arange(30.0) + np.random.default_rng(4).normal(0.0, 0.1, 30)
+    ahead = LoadAhead(DAYS, np.zeros(DAYS.size), np.zeros(DAYS.size))
+    found = reach_by_clogging("pressure", [[(DropHistory(load, drop, float(load[-1])), ahead)]], 125.0, 0.5, 0.0)
+    assert math.isinf(found.low)
+
+
+def test_no_record_tells_no_day() -> None:
+    nothing = DropHistory(np.empty(0), np.empty(0), 0.0)
+    assert reach_by_clogging("pressure", [[(nothing, AHEAD)]], 125.0, 0.5, SHARE) is None
+    load = SHARE * np.arange(1.0, 31.0)
+    drop = 60.0 + np.arange(30.0)
+    alone, beside = (
+        reach_by_clogging(
+            "pressure", [[(DropHistory(load, drop, float(load[-1]), earlier=of), AHEAD)]], 125.0, 0.5, SHARE
+        )
+        for of in ((), (nothing,))
+    )
+    assert alone == beside
