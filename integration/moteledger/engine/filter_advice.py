@@ -53,6 +53,12 @@ _NO_LIMIT = Unknown(
 )
 _NO_SENSOR = Unknown("no sensor measures the pressure across the filter", "a technician can fit one")
 _NO_TREND = Unknown("its resistance has not been watched for long enough", "wait for some days with the fan running")
+_NO_RESISTANCE = Unknown(
+    "the sensor reads hardly any resistance, or less than none, while the fan runs",
+    "see that the filter is in and each hose on its own port: swapped, they read below nought",
+)
+_READ_PA = 1.0
+"""Below it a sensor in the field, read to a pascal, tells nothing of a filter (common practice, no source)."""
 _WATTS_PER_PA = 0.281 / 124.5
 """Of each cfm: 0.281 W at 0.5 in.w.c., ANSI/RESNET/ICC 301; a motor that holds the airflow draws in proportion."""
 
@@ -101,7 +107,11 @@ def filter_advice(
     told_drops = {reason: at for reason, at in drops.items() if isinstance(at, Estimate)}
     clean = clean_drop_at(house, reference) if put_in is None else put_in.value
     reaches = reaches_by_pressure(house, past, watch, before_this, told_drops, clean)
-    untold = drop_now if isinstance(drop_now, Unknown) else _NO_TREND
+    untold = _NO_TREND
+    if isinstance(drop_now, Unknown):
+        untold = drop_now
+    elif drop_now.value < _READ_PA:
+        untold = _NO_RESISTANCE
     limits: dict[LimitReason, Reach | Unknown] = {
         reason: at if isinstance(at, Unknown) else reaches.get(reason, untold) for reason, at in drops.items()
     }
@@ -170,6 +180,8 @@ def _first(
     missing = ""
     if isinstance(drop, Unknown):
         missing = f" The drop across it is not known: {drop}."
+    elif limits["pressure"] is _NO_RESISTANCE:
+        missing = f" Its resistance sets no date: {_NO_RESISTANCE}."
     elif limit is None:
         missing = f" Its resistance sets no date: {_NO_LIMIT}."
     if not finite:

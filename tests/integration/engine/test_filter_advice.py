@@ -115,6 +115,15 @@ def test_a_drop_below_zero_as_with_swapped_hoses_is_told_as_it_is_read(advise: A
     assert isinstance(drop, Known)
     assert (drop.low, drop.value, drop.high) == pytest.approx((-41.3, -40.0, -38.7), abs=0.2)
     assert told.change_on is None
+    assert "swapped, they read below nought" in told.reason
+    assert "hose" in next(limit.told for limit in told.limits if limit.reason == "pressure")
+
+
+def test_a_sensor_that_reads_nothing_is_looked_after_rather_than_waited_for(advise: Advise) -> None:
+    told = advise({"merv": 11, "final_drop": "125 Pa"}, lambda hours: 0.0 * hours)
+    assert told.change_on is None
+    assert "each hose on its own port" in told.reason
+    assert "wait for some days" not in " ".join(limit.told for limit in told.limits)
 
 
 def test_a_drop_past_its_limit_is_due_today_and_told_as_reached(advise: Advise) -> None:
