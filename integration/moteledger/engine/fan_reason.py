@@ -38,11 +38,13 @@ def decision(
     mean, wish = f"{schedule.plan.mean_ug_m3:.0f} µg/m³", f"{target:g} µg/m³"
     damp = " The rest after cooling calls is given up for it." if found.unguarded and forced.any() else ""
     if not found.holds(schedule.plan, target):
+        # The target is that of each calendar day, and the mean of all that is planned may be within it even so.
+        of_days = f", but on one of its days to more than {wish}" if schedule.plan.mean_ug_m3 <= target else ""
         quiet = "" if outlook.allowed.all() else " outside the quiet hours"
         return (
             "run" if extra else "rest",
             f"Filtering alone{quiet} cannot hold {wish} in the next {HORIZON_H} h; the cleanest that it can do comes "
-            f"to {mean}.{_beyond_the_fan(found, rates, target, house)}{damp}{_in_case(found, wish)}",
+            f"to {mean}{of_days}.{_beyond_the_fan(found, rates, target, house)}{damp}{_in_case(found, wish)}",
         )
     lost = " Today began too poor to be made good; what is left of it is held." if found.forgiving else ""
     if not forced.any():
@@ -83,14 +85,15 @@ def _in_case(found: Found, wish: str) -> str:
 def _within_budget(found: Found, rates: HouseRates, target: float, house: House, budgets_kwh: FloatArray) -> str:
     """What the budget buys, how near that is to the best there is, and what else helps where it is not enough."""
     plan, fan = found.schedule.plan, house.fan
-    daily = f"{daily_budget_kwh(house) or 0.0:.2g} kWh"
+    daily = f"{float(f'{daily_budget_kwh(house) or 0.0:.2g}'):g} kWh"
     if fan.money_per_day is not None:
         daily = f"{fan.money_per_day:g} {house.tariff.currency or 'money'} ({daily})"
     holds = found.holds(plan, target)
+    side = "within" if holds else "above" if plan.mean_ug_m3 > target else "but on one of its days above"
     told = (
         f"Of the {daily} a day that may be spent on running it beyond the thermostat's calls, {budgets_kwh[0]:.1f} kWh "
         f"are left today. The cleanest air that this buys comes to {plan.mean_ug_m3:.0f} µg/m³ over {HORIZON_H} h, "
-        f"{'within' if holds else 'above'} {target:g} µg/m³; no schedule within it could be more than "
+        f"{side} {target:g} µg/m³; no schedule within it could be more than "
         f"{max(found.gap, 0.001):.1%} cleaner."
     )
     return told if holds else told + _beyond_the_fan(found, rates, target, house)

@@ -85,6 +85,21 @@ def test_a_target_out_of_reach_runs_all_it_can_and_says_how_much_clean_air_is_mi
     assert "room cleaner" in fan.reason
 
 
+@pytest.mark.parametrize("budget", [{}, {"energy_per_day": "7 kWh"}])
+def test_one_poor_day_is_told_as_such_and_not_beside_a_mean_that_is_within_the_target(
+    budget: dict[str, str], house: Callable[..., House], week: Readings
+) -> None:
+    # The readings end at midnight: a day of smoke, then clean air.
+    hours = np.arange(49.0)
+    end_us = int(week["indoor.pm25"].time_us[-1])
+    forecast = Series(end_us + (hours * 3.6e9).astype(np.int64), np.where(hours < 24.0, 60.0, 1.0))
+    fan = assess(rook_house(house, "6 ug/m3", fan=budget), week | {"outdoor.pm25_forecast": forecast}).fan
+    assert not fan.holds_target
+    assert isinstance(fan.mean_pm25, Known)
+    assert fan.mean_pm25.value < 6.0
+    assert re.search(r"on one of its days (above|to more than) 6 µg/m³", fan.reason)
+
+
 def test_what_the_schedule_comes_to_is_what_small_steps_of_the_balance_give(
     advised: Callable[[str], Assessment], week: Readings
 ) -> None:

@@ -175,6 +175,7 @@ def test_a_budget_in_money_is_one_in_energy_at_the_tariff(advised: Callable[...,
     money, energy = advised(money_per_day=0.5), advised(energy_per_day="2 kWh")
     assert money.schedule == energy.schedule
     assert "Of the 0.5 EUR (2 kWh) a day" in money.reason
+    assert "Of the 1000 kWh a day" in advised(energy_per_day="1000 kWh").reason
 
 
 def test_in_smoke_a_budget_that_is_not_enough_says_what_else_helps(advised: Callable[..., FanAdvice]) -> None:
