@@ -1,5 +1,6 @@
 """Reading the files that people write, every error naming the key, the value and the fix."""
 
+import re
 import tomllib
 from difflib import get_close_matches
 from pathlib import Path
@@ -108,7 +109,9 @@ def _problem(detail: Any, model: type[BaseModel]) -> str:
         return f"{key}: empty; add at least {detail['ctx']['min_length']}"
     message = str(detail["msg"]).removeprefix("Value error, ")
     value = detail["input"]
-    told = isinstance(value, (dict, list)) or repr(value) in message or detail["type"] == "secret"
+    # 0 is not told by a message that says 0.05.
+    in_message = re.search(rf"(?<![\w.]){re.escape(repr(value))}(?![\w.])", message) is not None
+    told = isinstance(value, (dict, list)) or in_message or detail["type"] == "secret"
     return f"{key}: {message}" if told else f"{key}: {value!r} given; {message[0].lower()}{message[1:]}"
 
 

@@ -27,8 +27,9 @@ _EXAMPLE = {
 
 def _example(quantity: Quantity) -> str:
     inside = _EXAMPLE.get(quantity, 1.0)
-    inch_pound = from_inside(inside, INCH_POUND_UNIT[quantity], quantity)
-    return f'"{inside:g} {INSIDE_UNIT[quantity]}" or "{inch_pound:.4g} {INCH_POUND_UNIT[quantity]}"'
+    first, second = INSIDE_UNIT[quantity], INCH_POUND_UNIT[quantity]
+    told = f'"{inside:g} {first}"'
+    return told if first == second else f'{told} or "{from_inside(inside, second, quantity):.4g} {second}"'
 
 
 def parse(written: object, quantity: Quantity) -> float:

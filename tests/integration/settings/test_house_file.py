@@ -77,6 +77,16 @@ def test_a_mistake_is_answered_by_key_value_and_fix(text: str, words: list[str],
         assert word in told
 
 
+def test_nought_is_named_even_where_the_bound_has_a_nought_in_it(tmp_path: Path) -> None:
+    (problem,) = problems_of(LEAST + "[filter]\nmerv = 8\nleast_efficiency = 0\n", tmp_path)
+    assert problem.startswith("filter.least_efficiency: 0 given")
+
+
+def test_a_unit_that_both_systems_share_is_offered_once(tmp_path: Path) -> None:
+    (problem,) = problems_of(LEAST + "[targets]\npm25 = '15'\n", tmp_path)
+    assert problem.count("9 ug/m3") == 1
+
+
 def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
     assert len(problems_of('name = ""\n[house]\nfloor_area = 3\n[filter]\nmerv = 0\n', tmp_path)) == 3
 
