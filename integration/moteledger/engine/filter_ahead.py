@@ -190,6 +190,8 @@ def _dustiness(settings: FilterSettings, house: House, indoor_ug_m3: FloatArray)
 
     fine = mean * clogging(INDOOR_COOKING, 0.01, 2.5) / INDOOR_COOKING.fraction_between(0.01, 2.5)
     coarse = clogging(HOUSE_DUST, 0.01, 300.0)
+    if fine + coarse <= 0.0:
+        return [(np.ones(indoor_ug_m3.size), 1.0)]
     dust = dust_of(house)
     parts = fine / (fine + coarse * dust.value * (dust.high / dust.value) ** (_DUST_SCORES / Z_90))
     return [(1.0 + part * departs, weight) for part, weight in zip(parts, np.exp(-0.5 * _DUST_SCORES**2), strict=True)]

@@ -96,6 +96,17 @@ def test_a_drop_that_grows_by_an_eightieth_a_day_reaches_its_limit_on_the_day_th
     assert told.drop_limit_pa == pytest.approx(FINAL_PA)
 
 
+def test_a_filter_that_takes_no_particle_loads_evenly(advise: Advise) -> None:
+    nothing = dict.fromkeys(("e1", "e2", "e3"), 0.0)
+    told = advise(
+        {"efficiency": nothing, "final_drop": "125 Pa"}, lambda hours: 60.0 * np.exp(hours / 24.0 / 80.0), days=30
+    )
+    assert told.change_on is not None
+    assert told.change_between is not None
+    due = date(2026, 3, 2) + timedelta(days=80.0 * np.log(125.0 / 60.0))
+    assert told.change_between[0] < due < told.change_between[1]
+
+
 def test_the_fan_at_rest_says_nothing_of_the_filter(advise: Advise) -> None:
     told = advise({"merv": 13, "final_drop": "125 Pa"}, lambda hours: 0.0 * hours + 80.0)
     assert isinstance(told.drop_at_reference_pa, Known)
