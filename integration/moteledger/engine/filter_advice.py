@@ -59,6 +59,8 @@ _NO_RESISTANCE = Unknown(
 )
 _READ_PA = 1.0
 """Below it a sensor in the field, read to a pascal, tells nothing of a filter (common practice, no source)."""
+_NEWEST = 12
+"""Quarters of an hour with the fan running that tell where the drop is after a jump (common practice, no source)."""
 _WATTS_PER_PA = 0.281 / 124.5
 """Of each cfm: 0.281 W at 0.5 in.w.c., ANSI/RESNET/ICC 301; a motor that holds the airflow draws in proportion."""
 
@@ -107,14 +109,12 @@ def filter_advice(
     told_drops = {reason: at for reason, at in drops.items() if isinstance(at, Estimate)}
     clean = clean_drop_at(house, reference) if put_in is None else put_in.value
     reaches = reaches_by_pressure(house, past, watch, before_this, told_drops, clean)
-    untold = _NO_TREND
-    if isinstance(drop_now, Unknown):
-        untold = drop_now
-    elif drop_now.value < _READ_PA:
-        untold = _NO_RESISTANCE
     limits: dict[LimitReason, Reach | Unknown] = {
-        reason: at if isinstance(at, Unknown) else reaches.get(reason, untold) for reason, at in drops.items()
+        reason: at if isinstance(at, Unknown) else reaches.get(reason, _undated(drop_now))
+        for reason, at in drops.items()
     }
+    if not watch.sound and limit is not None and _reads_past(past, limit):
+        limits["pressure"] = Reach("pressure", 0.0, 0.0, 0.0)
     limits["age"] = NOT_DATED
     if settings.installed is not None:
         used = (today - settings.installed).days
@@ -179,7 +179,8 @@ def _first(
     finite = [reach for reach in limits.values() if isinstance(reach, Reach) and math.isfinite(reach.days)]
     missing = ""
     if isinstance(drop, Unknown):
-        missing = f" The drop across it is not known: {drop}."
+        reads_past = isinstance(limits["pressure"], Reach)
+        missing = f" But {drop}." if reads_past else f" The drop across it is not known: {drop}."
     elif limits["pressure"] is _NO_RESISTANCE:
         missing = f" Its resistance sets no date: {_NO_RESISTANCE}."
     elif limit is None:
@@ -188,6 +189,19 @@ def _first(
         return None, f"There is no date yet: {NOT_DATED}.{missing}"
     first = first_reached(finite)
     return first, because(first) + missing
+
+
+def _undated(drop: Answer) -> Unknown:
+    """Why the drop tells no day on which it meets a limit."""
+    if isinstance(drop, Unknown):
+        return drop
+    return _NO_RESISTANCE if drop.value < _READ_PA else _NO_TREND
+
+
+def _reads_past(past: FilterPast, limit: Estimate) -> bool:
+    """Whether the newest readings all lie past the limit, by more than the sensor may be off, however they got so."""
+    newest = past.drop_pa[np.isfinite(past.drop_pa)][-_NEWEST:]
+    return bool(newest.size == _NEWEST and newest.min() > limit.high)
 
 
 def _order_by(advice: FilterAdvice, today: date) -> date | None:

@@ -143,6 +143,21 @@ def test_a_drop_past_its_limit_is_due_today_and_told_as_reached(advise: Advise) 
     assert told.reason == "Its resistance has reached the limit."
 
 
+@pytest.mark.parametrize(
+    ("before_pa", "after_pa", "due"), [(80.0, 140.0, True), (140.0, 170.0, True), (80.0, 100.0, False)]
+)
+def test_a_drop_that_jumped_is_due_where_it_is_past_its_limit_and_to_be_looked_at_first(
+    before_pa: float, after_pa: float, due: bool, advise: Advise
+) -> None:
+    told = advise(
+        {"merv": 13, "final_drop": "125 Pa"}, lambda hours: np.where(hours < 24.0 * 10.0, before_pa, after_pa)
+    )
+    assert isinstance(told.drop_at_reference_pa, NotKnown)
+    assert "look at filter, doors, hose and registers" in told.reason
+    assert (told.change_on == date(2026, 3, 2) + timedelta(days=DAYS)) is due
+    assert ("has reached the limit" in told.reason) is due
+
+
 def test_without_a_stated_final_drop_twice_the_clean_one_is_taken(advise: Advise) -> None:
     surveyed = {
         "merv": 13,
