@@ -107,7 +107,7 @@ def fan_card(occasion: Occasion) -> FanCard:
     upcoming = [span for span in fan.schedule if span.end > occasion.now]
     return FanCard(
         lead=_lead(fan, is_lapsed, occasion),
-        reason="" if is_lapsed else sentence(fan.reason),
+        reason="" if is_lapsed else _reason(fan, occasion),
         is_lapsed=is_lapsed,
         told=_told(occasion),
         holds_until=occasion.when(fan.valid_until),
@@ -165,8 +165,8 @@ def _told(occasion: Occasion) -> str:
     asked = {"run": "run the fan", "rest": "let it rest", "leave": "leave it to its thermostat"}
     told = f"Automations are told now: {asked[answer.action]}, until {occasion.when(answer.valid_until)}."
     if answer.reason_code not in _SELF_EVIDENT:
-        why, of_plan = sentence(answer.reason), sentence(occasion.assessment.fan.reason)
-        told += " " + (why.replace(of_plan, "The reason is the plan's own.") if of_plan else why)
+        again = f"After that: {occasion.assessment.fan.reason}"
+        told += f" {sentence(answer.reason.replace(again, 'After that, as planned.'))}"
     if answer.override is not None:
         note = f" ({answer.override.note})" if answer.override.note else ""
         until = occasion.when(answer.override.until)
@@ -217,7 +217,17 @@ def _cost_of(fan: FanAdvice, occasion: Occasion) -> Figure:
     return Known(value=value, low=low, high=high, unit=tariff.currency)
 
 
+def _reason(fan: FanAdvice, occasion: Occasion) -> str:
+    """Why the plan is as it is, told apart from a person's wish that stands in its place."""
+    wished = occasion.answer is not None and occasion.answer.override is not None
+    return f"The plan otherwise: {sentence(fan.reason)}" if wished else sentence(fan.reason)
+
+
 def _lead(fan: FanAdvice, is_lapsed: bool, occasion: Occasion) -> str:
+    wish = None if occasion.answer is None else occasion.answer.override
+    if wish is not None:
+        wished = {"run": "Let the fan run", "rest": "Let the fan rest", "leave": "Leave the fan to its thermostat"}
+        return f"{wished[wish.action]} until {occasion.when(wish.until)}, as a person wishes."
     if is_lapsed:
         return "Leave the fan to its thermostat: the advice has run out and no newer one is here."
     if fan.action_now == "leave":

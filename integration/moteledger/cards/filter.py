@@ -71,7 +71,7 @@ def filter_card(occasion: Occasion) -> FilterCard:
     drop_written = occasion.figure(drop)
     limit_mark = None if limit is None else mark(scale.percent(limit), "limit")
     return FilterCard(
-        lead=_lead(advice.change_on, today),
+        lead=_lead(advice, today),
         range=_range(advice.change_between),
         besides=_besides(advice, today),
         later=_later(advice),
@@ -114,17 +114,31 @@ def _newest_change(advice: FilterAdvice, occasion: Occasion) -> SuddenChange | N
     )
 
 
-def _lead(change_on: date | None, today: date) -> str:
+def _lead(advice: FilterAdvice, today: date) -> str:
+    change_on = advice.change_on
     if change_on is None:
         return "When the filter is due cannot be told yet."
     days = (change_on - today).days
     if days <= 0:
         return "The filter is due. Change it now."
+    if _by_age_alone(advice):
+        on = full_day(change_on)
+        return f"Change the filter by {on} at the latest; it cannot be told yet whether it is spent sooner."
+    earliest = change_on if advice.change_between is None else advice.change_between[0]
+    already = " It may be due already." if earliest <= today else ""
     if days < 14:
-        return f"Change the filter in about {days} {'day' if days == 1 else 'days'}, around {short_day(change_on)}."
+        span = "1 day" if days == 1 else f"{days} days"
+        return f"Change the filter in about {span}, around {short_day(change_on)}.{already}"
     span = f"{round(days / 7)} weeks" if days < 70 else f"{round(days / 30.4)} months"
     on = short_day(change_on) if change_on.year == today.year else full_day(change_on)
-    return f"The filter is good for about {span} more. Change it around {on}."
+    return f"Change the filter in about {span}, around {on}.{already}"
+
+
+def _by_age_alone(advice: FilterAdvice) -> bool:
+    """Whether only its age sets a day, while the limits that its load sets are not known yet."""
+    dated = {limit.reason for limit in advice.limits if limit.on is not None}
+    undated = {limit.reason for limit in advice.limits if limit.on is None}
+    return dated == {"age"} and bool(undated & {"pressure", "airflow"})
 
 
 def _besides(advice: FilterAdvice, today: date) -> str:
@@ -151,7 +165,7 @@ def _later(advice: FilterAdvice) -> str:
 
 
 def _range(change_between: tuple[date, date] | None) -> str:
-    if change_between is None:
+    if change_between is None or change_between[0] == change_between[1]:
         return ""
     return f"Nine times in ten the day falls between {full_day(change_between[0])} and {full_day(change_between[1])}."
 

@@ -177,3 +177,56 @@ def test_the_fan_s_card_tells_what_came_of_the_last_decisions(typical: Any) -> N
     assert "Run at low (planned run)" in text
     assert text.count("<i>not known</i>") == 3
     assert "The last decisions" not in fan_card(typical, None)
+
+
+def test_a_persons_wish_leads_the_fan_s_card_in_place_of_the_plan(typical: Any) -> None:
+    wish = Override(action="rest", given=typical.now, until=typical.now + timedelta(hours=1), note="")
+    planned = lead_of(fan_card(typical, answer(typical, "run", ReasonCode.PLANNED_RUN)))
+    wished = fan_card(typical, answer(typical, "rest", ReasonCode.PERSON, override=wish))
+    assert "as a person wishes" not in planned
+    assert lead_of(wished).startswith("Let the fan rest until")
+    assert lead_of(wished).endswith("as a person wishes.")
+    assert "The plan otherwise: " in wished
+
+
+def test_a_kept_run_is_told_without_saying_the_plan_s_reason_again(typical: Any) -> None:
+    reason = f"Once asked to, the fan runs at least 15 min. After that: {typical.assessment.fan.reason}"
+    told = answer(typical, "run", ReasonCode.LEAST_RUN_TIME).model_copy(update={"reason": reason})
+    markup = fan_card(typical, told)
+    assert "at least 15 min. After that, as planned." in markup
+    assert "After that:" not in markup
+
+
+@pytest.mark.parametrize(("earliest", "already"), [(-1, True), (0, True), (1, False)])
+def test_a_filter_that_may_be_due_today_is_not_called_good_for_weeks(
+    typical: Any, earliest: int, already: bool
+) -> None:
+    today = typical.now.astimezone(typical.house.zone).date()
+    between = (today + timedelta(days=earliest), today + timedelta(days=160))
+    lead = lead_of(filter_card(typical, change_on=today + timedelta(days=35), change_between=between))
+    assert lead.startswith("Change the filter in about 5 weeks, around")
+    assert ("It may be due already." in lead) is already
+
+
+def test_a_new_filter_whose_load_is_not_known_yet_is_told_by_its_age_as_the_latest_day(typical: Any) -> None:
+    day = typical.now.astimezone(typical.house.zone).date() + timedelta(days=365)
+    limits = (
+        FilterLimit(reason="age", on=day, earliest=day, latest=day, told="By then it has been in use long enough."),
+        FilterLimit(reason="pressure", told="Its resistance has not been watched for long enough."),
+    )
+    markup = filter_card(typical, change_on=day, change_between=(day, day), limits=limits)
+    assert "at the latest; it cannot be told yet whether it is spent sooner." in lead_of(markup)
+    # A day counted from a date has no interval: "between 27 Nov 2027 and 27 Nov 2027" says nothing.
+    assert "the day falls between" not in markup
+
+
+def filter_card(case: Any, **fields: Any) -> str:
+    changed = case.assessment.filter.model_copy(update=fields)
+    assessment = case.assessment.model_copy(update={"filter": changed})
+    return render_card("filter", assessment, case.house, now=case.now)
+
+
+def lead_of(markup: str) -> str:
+    found = re.search(r'<p class="lead">(.*?)</p>', markup, re.DOTALL)
+    assert found is not None
+    return found[1]
