@@ -39,12 +39,12 @@ def decision(
     damp = " The rest after cooling calls is given up for it." if found.unguarded and forced.any() else ""
     if not found.holds(schedule.plan, target):
         # The target is that of each calendar day, and the mean of all that is planned may be within it even so.
-        of_days = f", but on one of its days to more than {wish}" if schedule.plan.mean_ug_m3 <= target else ""
+        of_days = f", but more than {wish} on one of its days" if schedule.plan.mean_ug_m3 <= target else ""
         quiet = "" if outlook.allowed.all() else " outside the quiet hours"
         return (
             "run" if extra else "rest",
-            f"Filtering alone{quiet} cannot hold {wish} in the next {HORIZON_H} h; the cleanest that it can do comes "
-            f"to {mean}{of_days}.{_beyond_the_fan(found, rates, target, house)}{damp}{_in_case(found, wish)}",
+            f"Filtering alone{quiet} cannot hold {wish} in the next {HORIZON_H} h; the cleanest that it can do is a "
+            f"mean of {mean}{of_days}.{_beyond_the_fan(found, rates, target, house)}{damp}{_in_case(found, wish)}",
         )
     lost = " Today began too poor to be made good; what is left of it is held." if found.forgiving else ""
     if not forced.any():
@@ -109,7 +109,8 @@ def _beyond_the_fan(found: Found, rates: HouseRates, target: float, house: House
     clean = room_cleaner_m3h(plan.running, outlook, rates, target, volume_m3)
     if clean > 0.0 and isfinite(clean):
         told += (
-            f" It would take about {_airflow(clean, house)} more of clean air, as of a room cleaner, to close the gap."
+            f" About {_airflow(clean, house)} more of clean air, as of a room cleaner that never stops, would bring "
+            f"the mean to {target:g} µg/m³."
         )
     if clean > _MOST_CLEANERS_PER_H * volume_m3:
         told += " That is more than cleaners give a whole house: stay in one small room with one, or elsewhere."
