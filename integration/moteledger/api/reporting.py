@@ -17,9 +17,10 @@ from multiprocessing import get_context
 from aiohttp import web
 
 from ..engine import AssessmentError
-from ..engine.service import readings_between
+from ..engine.filter_change import filter_changes
+from ..engine.on_record import OnRecord
 from ..settings import House
-from ..store import Series, Store, to_us
+from ..store import Store, to_us
 from .guarded import add_routes
 from .problems import RETRY_AFTER_S, ProblemError
 from .routing import SERVICE, Route
@@ -41,20 +42,31 @@ class _Made:
     document: str
 
 
+@dataclass(frozen=True)
+class _Kept:
+    """The newest report, when it was made, and the newest change of the filter that it knows of."""
+
+    at: datetime
+    changed_on: date | None
+    made: _Made
+
+
 def add_report(app: web.Application, house: House) -> None:
     """Add the report of `house` to the service."""
     waiting = asyncio.Lock()
-    kept: list[tuple[datetime, _Made]] = []
+    kept: _Kept | None = None
 
     async def made(request: web.Request) -> _Made:
+        nonlocal kept
         service = request.app[SERVICE]
         async with waiting:
             now = service.clock()
-            if kept and timedelta(0) <= now - kept[0][0] < _FRESH:
-                return kept[0][1]
-            readings = await asyncio.to_thread(_readings, service.store, now)
+            changed_on = (await asyncio.to_thread(filter_changes, service.store)).newest
+            if kept is not None and timedelta(0) <= now - kept.at < _FRESH and kept.changed_on == changed_on:
+                return kept.made
+            record = await asyncio.to_thread(_record, service.store, house, now)
             try:
-                found = await _in_a_process(house, readings, now.astimezone(house.zone).date())
+                found = await _in_a_process(house, record, now.astimezone(house.zone).date())
             except AssessmentError as error:
                 raise ProblemError(HTTPStatus.SERVICE_UNAVAILABLE, f"there is no report yet: {error}") from None
             except BrokenProcessPool:
@@ -64,7 +76,7 @@ def add_report(app: web.Application, house: House) -> None:
                     "what makes the report was ended, most likely for want of memory; ask again when there is more",
                     headers={"Retry-After": str(RETRY_AFTER_S)},
                 ) from None
-            kept[:] = [(now, found)]
+            kept = _Kept(now, record.changed_on, found)
             return found
 
     async def give_page(request: web.Request) -> web.StreamResponse:
@@ -90,15 +102,15 @@ def add_report(app: web.Application, house: House) -> None:
     )
 
 
-def _readings(store: Store, now: datetime) -> dict[str, Series]:
+def _record(store: Store, house: House, now: datetime) -> OnRecord:
     end_us = to_us(now) + 1
-    return readings_between(store, end_us - SPAN // timedelta(microseconds=1), end_us)
+    return OnRecord.of(store, house, end_us - SPAN // timedelta(microseconds=1), end_us)
 
 
-async def _in_a_process(house: House, readings: dict[str, Series], made_on: date) -> _Made:
+async def _in_a_process(house: House, record: OnRecord, made_on: date) -> _Made:
     # Started afresh, not forked: a fork would inherit the service's threads and sockets.
     with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_leave_interrupts) as process:
-        return await asyncio.get_running_loop().run_in_executor(process, _make, house, readings, made_on)
+        return await asyncio.get_running_loop().run_in_executor(process, _make, house, record, made_on)
 
 
 def _leave_interrupts() -> None:
@@ -106,8 +118,8 @@ def _leave_interrupts() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _make(house: House, readings: dict[str, Series], made_on: date) -> _Made:
+def _make(house: House, record: OnRecord, made_on: date) -> _Made:
     from ..report import client_report, render_report_html, render_report_pdf  # noqa: PLC0415  only for this process
 
-    found = client_report(house, readings, made_on=made_on)
+    found = client_report(house, record, made_on=made_on)
     return _Made(render_report_html(found, house), render_report_pdf(found, house), found.model_dump_json(indent=1))

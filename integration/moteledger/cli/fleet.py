@@ -14,8 +14,9 @@ from ..engine import AssessmentError, assess
 from ..engine.alarm_watch import last_standing
 from ..engine.alarms import Alarm
 from ..engine.assessment import Assessment, Known, Verdict
-from ..engine.filter_change import filter_changes, with_filter_since
-from ..engine.service import SPAN, readings_between
+from ..engine.filter_change import with_filter_since
+from ..engine.on_record import OnRecord
+from ..engine.service import SPAN
 from ..intake import RecordingError, read_recording
 from ..settings import House, Round, RoundStop, SettingsFileError, read_house
 from ..store import Store, StoreError, to_us
@@ -123,9 +124,9 @@ def _assessed(house: House, stop: RoundStop, folder: Path, now: datetime) -> tup
         extent = store.extent()
         # The newest readings, however old they are: a house that fell silent is told by its age.
         end_us = min(to_us(now), extent[1] if extent is not None else 0) + 1
-        start_us = end_us - SPAN // timedelta(microseconds=1)
-        readings = readings_between(store, start_us, end_us)
-        return assess(with_filter_since(house, filter_changes(store).newest), readings), last_standing(store)
+        record = OnRecord.of(store, house, end_us - SPAN // timedelta(microseconds=1), end_us)
+        house = with_filter_since(house, record.changed_on)
+        return assess(house, record.readings, filter_before=record.filter_before), last_standing(store)
 
 
 def _row(house: FleetHouse) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
-from ..engine.service import readings_between
+from ..engine.on_record import OnRecord
 from ..intake import read_recording
 from ..settings import House, read_house
 from ..store import Series, Store, StoreError, from_us, to_us
@@ -39,16 +39,16 @@ def write_report_page(path: Path, house: House, readings: Mapping[str, Series]) 
     from ..report import client_report, render_report_html  # noqa: PLC0415  only a report pays for loading it
 
     made_on = datetime.now(house.zone).date()
-    write_whole(path, render_report_html(client_report(house, readings, made_on=made_on), house))
+    write_whole(path, render_report_html(client_report(house, OnRecord(readings), made_on=made_on), house))
 
 
 def _report(given: argparse.Namespace) -> int:
     from ..report import client_report, render_report_html, render_report_pdf  # noqa: PLC0415  as above
 
     house = read_house(given.house)
-    readings = _stored(given) if given.store is not None else _recorded(given)
+    record = _stored(given, house) if given.store is not None else OnRecord(_recorded(given))
     made_on = datetime.now(house.zone).date()
-    report = client_report(house, readings, made_on=made_on, changed_on=given.changed)
+    report = client_report(house, record, made_on=made_on, changed_on=given.changed)
     # Without a wish for another form, the page is written beside the recording.
     page = given.html
     if not (given.html or given.pdf or given.json):
@@ -79,7 +79,7 @@ def _recorded(given: argparse.Namespace) -> Mapping[str, Series]:
     }
 
 
-def _stored(given: argparse.Namespace) -> Mapping[str, Series]:
+def _stored(given: argparse.Namespace, house: House) -> OnRecord:
     if not given.store.exists():
         raise StoreError(given.store, "no such file; give the store of a service")
     with Store.open(given.store) as store:
@@ -88,7 +88,7 @@ def _stored(given: argparse.Namespace) -> Mapping[str, Series]:
             raise StoreError(given.store, "holds no readings yet; let the service take some first")
         end = from_us(extent[1]) + timedelta(microseconds=1)
         start = end - timedelta(days=given.days or _STORE_DAYS)
-        return readings_between(store, to_us(start), to_us(end))
+        return OnRecord.of(store, house, to_us(start), to_us(end))
 
 
 def _days(text: str) -> int:

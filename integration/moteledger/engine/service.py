@@ -7,8 +7,8 @@ from threading import Lock
 from time import perf_counter
 
 from ..settings import House
-from ..signals import OUTDOOR_FORECAST, SIGNALS
-from ..store import Series, Store, StoreError, to_us
+from ..signals import OUTDOOR_FORECAST
+from ..store import Store, StoreError, to_us
 from .assess import assess
 from .assessment import Assessment, FanAdvice
 from .boot_clock import boot_id, since_boot_s
@@ -16,11 +16,12 @@ from .day_books import keep_days
 from .fan_control import FanControl
 from .fan_least_times import LeastTimes
 from .filter_change import filter_changes, with_filter_since
-from .filter_days import filter_days_kept, keep_filter_days
-from .filter_past import FILTER_SIGNALS, LONGEST_US, FilterPast, past_in_parts
+from .filter_days import keep_filter_days
+from .filter_past import FilterPast
 from .forecast_age import forecast_age_h
 from .grid import AssessmentError
 from .heard import Heard
+from .on_record import past_read, past_with_kept, readings_between
 
 _log = logging.getLogger(__name__)
 
@@ -29,17 +30,7 @@ SPAN = timedelta(days=14)
 
 SNAPSHOT = "assessment"
 
-_DAY_US = 24 * 3_600_000_000
-
 _NOTHING_NEW = "no new assessment: %s"
-
-
-def readings_between(store: Store, start_us: int, end_us: int) -> dict[str, Series]:
-    """What an assessment of a time is made from: its readings by signal, and the forecasts of the hours after it."""
-    return {
-        name: store.series(name, start_us, end_us + round(SIGNALS[name].forecast_h * 3.6e9))
-        for name in set(SIGNALS) & set(store.latest_all())
-    }
 
 
 class Engine:
@@ -109,7 +100,7 @@ class Engine:
         start_us = end_us - SPAN // timedelta(microseconds=1)
         readings = readings_between(self._store, start_us, end_us)
         house = with_filter_since(self._house, filter_changes(self._store).newest)
-        before = self._before_the_span(house, set(readings), start_us)
+        before = self._before_the_span(house, start_us) if "filter.pressure_drop" in readings else None
         dwell = self.fan.dwell([speed.name for speed in house.fan.speeds])
         supplied = readings.get(OUTDOOR_FORECAST)
         age_h = None if supplied is None else forecast_age_h(self._store, supplied, end_us - 1)
@@ -118,27 +109,13 @@ class Engine:
         self._store.keep_snapshot(SNAPSHOT, to_us(assessment.period.end), assessment.model_dump_json())
         return assessment
 
-    def _before_the_span(self, house: House, names: set[str], start_us: int) -> FilterPast | None:
-        """The filter's past up to the span, read on once a day, whole at the start: it is long and hardly changes.
-
-        From before the filter went in, too: how the fan runs in winter is known from any winter.
-        """
-        extent = self._store.extent()
-        if house.filter is None or "filter.pressure_drop" not in names or extent is None:
-            return None
+    def _before_the_span(self, house: House, start_us: int) -> FilterPast | None:
+        """The filter's past up to the span, read on once a day, whole at the start: it is long and hardly changes."""
         today = self._clock().date()
         if self._filter_before is None or self._filter_before[0] != today:
             known = None if self._filter_before is None else self._filter_before[1]
-            first_us = max(start_us - LONGEST_US, extent[0])
-            if known is not None:
-                first_us = max(first_us, int(known.time_us[-1]) - _DAY_US)
-            past = past_in_parts(house, lambda a, b: self._needed(names, a, b), first_us, start_us)
-            if house.store.keep_raw_us is not None:
-                if past is not None:
-                    keep_filter_days(self._store, house, past)
-                known = filter_days_kept(self._store, house, start_us - LONGEST_US, start_us)
-            self._filter_before = (today, past if known is None else known if past is None else known.then(past))
+            read = past_read(self._store, house, start_us, known)
+            if read is not None and house.store.keep_raw_us is not None:
+                keep_filter_days(self._store, house, read)
+            self._filter_before = (today, past_with_kept(self._store, house, start_us, read, known))
         return self._filter_before[1]
-
-    def _needed(self, names: set[str], start_us: int, end_us: int) -> dict[str, Series]:
-        return {name: self._store.series(name, start_us, end_us) for name in names & FILTER_SIGNALS}

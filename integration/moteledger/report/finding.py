@@ -13,7 +13,9 @@ from ..engine.assessment import Figure, Known, NotKnown, TracePoint
 from ..engine.fan_costs import energy_kwh, fan_power
 from ..engine.figures import figure
 from ..engine.filter_advice import daily_drops
+from ..engine.filter_change import with_filter_since
 from ..engine.grid import GriddedHouse
+from ..engine.on_record import OnRecord
 from ..settings import FilterSettings, House
 from ..store import Series, to_us
 from .document import Change, ClientReport, DayOfPressure, DayOfStatic, Energy, Fit, Side, Surveyed
@@ -24,15 +26,14 @@ _STEADY = 0.99
 _LEAST_RUNNING_H = 1.0
 
 
-def client_report(
-    house: House, readings: Mapping[str, Series], *, made_on: date, changed_on: date | None = None
-) -> ClientReport:
+def client_report(house: House, record: OnRecord, *, made_on: date, changed_on: date | None = None) -> ClientReport:
     """Everything a report says; raises AssessmentError where the readings cannot be assessed.
 
     `changed_on` is the day on which the assembly was fitted; without it, the day on which the filter was changed by
-    its own drop or by the house file is taken, where it lies within the record.
+    its own drop, as recorded or by the house file is taken, where it lies within the record.
     """
-    found = study(house, readings)
+    readings, house = record.readings, with_filter_since(house, record.changed_on)
+    found = study(house, readings, filter_before=record.filter_before)
     grid, ledger = found.grid, found.assessment.ledger
     course = found.traced(grid.grid.count * grid.grid.step_h, COURSE_POINTS)
     came_in = ledger.entered_mg + ledger.generated_mg
@@ -44,7 +45,7 @@ def client_report(
         installed=tuple(_installed(house)),
         assessment=found.assessment,
         proof=_proof(house, readings),
-        change=_change(house, readings, found, changed_on),
+        change=_change(house, record, found, changed_on),
         course=course,
         fit=_fit(course),
         filter_drop=_filter_drop(house, grid),
@@ -215,20 +216,20 @@ def _cost(house: House, energy: Figure) -> Figure:
     )
 
 
-def _change(house: House, readings: Mapping[str, Series], found: Study, changed_on: date | None) -> Change | None:
+def _change(house: House, record: OnRecord, found: Study, changed_on: date | None) -> Change | None:
     period, advice = found.assessment.period, found.assessment.filter
     first, last = (moment.astimezone(house.zone).date() for moment in (period.start, period.end))
     candidates = (
         (changed_on, "as told"),
         (advice.change_seen_on, "its resistance fell as it does when a filter is changed"),
-        (advice.installed_on, "by the house file"),
+        (advice.installed_on, "as recorded" if advice.installed_on == record.changed_on else "by the house file"),
     )
     within = [(day, known_by) for day, known_by in candidates if day is not None and first < day < last]
     if not within:
         return None
     day, known_by = within[0]
-    before, why_before = _side(house, readings, None, day)
-    after, why_after = _side(house, readings, day, None)
+    before, why_before = _side(house, record.readings, None, day)
+    after, why_after = _side(house, record.readings, day, None)
     return Change(
         changed_on=day,
         known_by=known_by,

@@ -91,6 +91,15 @@ def test_a_service_gives_its_report_as_page_and_document_once_there_is_one(
         with pytest.raises(urllib.error.HTTPError) as unchanged:
             urllib.request.urlopen(held, timeout=150)
         unchanged.value.close()
+        changed = urllib.request.Request(
+            f"{address[0]}/v1/filter/change",
+            data=json.dumps({"on": f"{now:%Y-%m-%d}"}).encode(),
+            headers={"Content-Type": "application/json"},
+            method="PUT",
+        )
+        urllib.request.urlopen(changed, timeout=60).close()
+        with urllib.request.urlopen(f"{address[0]}/report.json", timeout=150) as answer:
+            since_changed = json.loads(answer.read())
     finally:
         process.send_signal(signal.SIGTERM)
         process.communicate(timeout=60)
@@ -105,3 +114,4 @@ def test_a_service_gives_its_report_as_page_and_document_once_there_is_one(
     assert unchanged.value.headers["Content-Security-Policy"] == headers["Content-Security-Policy"]
     assert answers["/report.json"][0].startswith("application/json")
     assert "Rook House" in json.dumps(json.loads(answers["/report.json"][1]))
+    assert since_changed["assessment"]["filter"]["installed_on"] == f"{now:%Y-%m-%d}"

@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from moteledger.engine import Engine
+from moteledger.engine import Engine, assess
 from moteledger.engine.assessment import Known
 from moteledger.engine.filter_days import filter_days_kept, keep_filter_days
 from moteledger.engine.filter_past import filter_past
 from moteledger.engine.grid import gridded
+from moteledger.engine.on_record import OnRecord
 from moteledger.engine.service import SPAN
 from moteledger.settings import House
 from moteledger.store import Reading, Series, Store, to_us
@@ -85,6 +86,8 @@ def test_a_service_whose_old_readings_are_dropped_goes_on_with_the_date_that_the
     dropped = to_us(now - SPAN - timedelta(days=1))
     store.write(lambda connection: connection.execute("DELETE FROM reading WHERE time < ?", (dropped,))).result()
     told = Engine(one, store, lambda: now).refresh()
+    end_us = to_us(now) + 1
+    record = OnRecord.of(store, one, end_us - SPAN // timedelta(microseconds=1), end_us)
     forgotten = Engine(surveyed(house), store, lambda: now).refresh()
     assert whole is not None
     assert told is not None
@@ -93,5 +96,6 @@ def test_a_service_whose_old_readings_are_dropped_goes_on_with_the_date_that_the
     due = date(2026, 3, 2) + timedelta(days=round(80.0 * np.log(125.0 / 60.0)))
     assert abs((whole.filter.change_on - due).days) <= 4
     assert told.filter.change_on == whole.filter.change_on
+    assert assess(one, record.readings, filter_before=record.filter_before).filter == told.filter
     assert told.filter.change_between == whole.filter.change_between
     assert forgotten.filter.change_between != whole.filter.change_between

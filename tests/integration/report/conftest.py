@@ -9,6 +9,7 @@ import pytest
 
 from moteledger.demo import HOUSE_FILE, SimulatedHouse
 from moteledger.engine import Comparison, compare
+from moteledger.engine.on_record import OnRecord
 from moteledger.report import ClientReport, client_report, render_comparison, render_report_html
 from moteledger.settings import Clock, House, Units, read_candidates, read_house
 from moteledger.store import Series
@@ -49,7 +50,9 @@ def demo_house() -> House:
 
 @pytest.fixture(scope="session")
 def report(demo_house: House, demo_readings: Callable[[float], dict[str, Series]]) -> ClientReport:
-    return client_report(demo_house, demo_readings(6.0), made_on=date(2026, 3, 5), changed_on=date(2026, 3, 2))
+    return client_report(
+        demo_house, OnRecord(demo_readings(6.0)), made_on=date(2026, 3, 5), changed_on=date(2026, 3, 2)
+    )
 
 
 @pytest.fixture(scope="session")

@@ -18,6 +18,7 @@ from selenium import webdriver
 
 from moteledger.cards import STATIC_FILES
 from moteledger.engine.assessment import Assessment, Figures, NotKnown, Verdict
+from moteledger.engine.on_record import OnRecord
 from moteledger.report import ClientReport, client_report, render_report_html, render_report_pdf
 from moteledger.report.drawing import PALETTE
 from moteledger.report.method import METHOD, SOURCES
@@ -242,10 +243,20 @@ def test_with_nothing_known_the_reasons_are_told(report: ClientReport, demo_hous
     assert render_report_pdf(bare, demo_house).startswith(b"%PDF")
 
 
+def test_a_day_on_which_a_change_was_recorded_parts_the_report_and_is_told_as_recorded(
+    demo_house: House, demo_readings: Callable[[float], dict[str, Series]]
+) -> None:
+    on = date(2026, 3, 3)
+    report = client_report(demo_house, OnRecord(demo_readings(6.0), changed_on=on), made_on=date(2026, 3, 5))
+    assert report.assessment.filter.installed_on == on
+    assert report.change is not None
+    assert (report.change.changed_on, report.change.known_by) == (on, "as recorded")
+
+
 def test_an_hour_and_a_little_is_enough_for_a_report(
     demo_house: House, demo_readings: Callable[[float], dict[str, Series]]
 ) -> None:
-    short = client_report(demo_house, demo_readings(0.125), made_on=date(2026, 3, 5))
+    short = client_report(demo_house, OnRecord(demo_readings(0.125)), made_on=date(2026, 3, 5))
     html = render_report_html(short, demo_house)
     check_all(html, json.loads(short.model_dump_json()), demo_house.zone)
     assert render_report_pdf(short, demo_house).startswith(b"%PDF")
@@ -262,7 +273,7 @@ def test_a_year_of_hours_makes_a_report_of_ordinary_size(demo_house: House) -> N
         "indoor.pm25": Series(time_us, np.round(outdoor * np.where(fan > 0.5, 0.3, 0.5), 1)),
         "fan.running": Series(time_us, fan),
     }
-    long = client_report(demo_house, year, made_on=date(2026, 3, 5))
+    long = client_report(demo_house, OnRecord(year), made_on=date(2026, 3, 5))
     assert len(long.course) <= 1344
     html = render_report_html(long, demo_house)
     check_all(html, json.loads(long.model_dump_json()), demo_house.zone)
