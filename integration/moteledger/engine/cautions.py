@@ -70,8 +70,8 @@ _CAUTIONS: tuple[tuple[Caution, Callable[[Circumstances], bool]], ...] = (
             applies_to="filter",
             text="A clogged or too tight filter starves the blower: cooling coils ice up, heat exchangers overheat and "
             "limit switches trip. If airflow drops or the coil ices, stop cooling and call a licensed technician.",
-            when="the filter's drop is above 80 % of its limit, or the airflow below 350 cfm (595 m³/h) for each ton "
-            "of cooling",
+            when="the filter's drop is above 80 % of its limit, or the airflow may be down to the least that coil and "
+            "furnace bear, or is below 350 cfm (595 m³/h) for each ton of cooling",
         ),
         lambda now: now.low_airflow,
     ),

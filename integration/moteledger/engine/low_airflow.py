@@ -1,4 +1,4 @@
-"""Whether the air handler moves too little air: by the filter's drop, or by the airflow for each ton of cooling."""
+"""Whether the air handler moves too little air: by the filter's limits or for each ton of cooling."""
 
 import numpy as np
 
@@ -18,13 +18,19 @@ _LATELY_H = 24.0
 
 
 def low_airflow(house: House, gridded: GriddedHouse, filter_: FilterAdvice, load: FilterLoad, expected: Survey) -> bool:
-    """Whether the filter's drop is above 80 % of its limit, or the airflow below 350 cfm per ton of cooling.
+    """Whether the filter's drop is above 80 % of its limit, or the airflow low, or below 350 cfm per ton of cooling.
 
+    Low is an airflow that may already be the least that coil and furnace bear, by the filter's limits.
     The least airflow per ton is that of California's Title 24, 150.0(m)13; 400 within 350 to 450 is common practice.
     It is judged where the house file gives the cooling capacity.
     """
     limit, drop = filter_.drop_limit_pa, filter_.drop_at_reference_pa
     if limit is not None and drop.value is not None and drop.value > _NEAR_LIMIT * limit:
+        return True
+    today = gridded.moment(gridded.grid.end_h).astimezone(house.zone).date()
+    if any(
+        each.reason == "airflow" and each.earliest is not None and each.earliest <= today for each in filter_.limits
+    ):
         return True
     capacity_w, airflow = house.air_handler.cooling_capacity, _airflow_m3h(gridded, load, expected)
     if not capacity_w or airflow is None:

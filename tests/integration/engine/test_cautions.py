@@ -1,12 +1,19 @@
 """The cautions and when each is told: what licensed practice asks for travels with the advice, never apart from it."""
 
 from collections.abc import Callable
+from datetime import timedelta
 
 import numpy as np
 import pytest
 
 from moteledger.engine import Assessment, assess
+from moteledger.engine.assessment import FilterLimit
 from moteledger.engine.cautions import Circumstances, cautions_for
+from moteledger.engine.filter_advice import filter_advice
+from moteledger.engine.filter_load import FilterLoad
+from moteledger.engine.grid import gridded
+from moteledger.engine.low_airflow import low_airflow
+from moteledger.engine.survey import survey
 from moteledger.settings import House
 from moteledger.signals import OUTDOOR_FORECAST
 from moteledger.store import Series
@@ -124,6 +131,19 @@ def test_a_filter_near_its_final_drop_brings_the_caution_of_low_airflow(
 
     assert "airflow_too_low" in drop_of(110.0)
     assert "airflow_too_low" not in drop_of(60.0)
+
+
+@pytest.mark.parametrize(("earliest_days", "told"), [(0, True), (1, False)])
+def test_an_airflow_that_may_be_the_least_already_brings_the_caution_of_low_airflow(
+    earliest_days: int, told: bool, house: Houses, still: Still
+) -> None:
+    surveyed = house()
+    grid = gridded(surveyed, still(12.0))
+    today = grid.moment(grid.grid.end_h).date()
+    days = [today + timedelta(days=ahead) for ahead in (earliest_days, 30, 90)]
+    limit = FilterLimit(reason="airflow", earliest=days[0], on=days[1], latest=days[2], told="By then.")
+    advice = filter_advice(surveyed, grid, grid.moment(grid.grid.end_h)).model_copy(update={"limits": (limit,)})
+    assert low_airflow(surveyed, grid, advice, FilterLoad(), survey(surveyed, grid)) is told
 
 
 def test_cautions_stand_in_the_order_in_which_they_matter(house: Houses) -> None:
