@@ -163,7 +163,7 @@ def _told(occasion: Occasion) -> str:
     if answer is None:
         return ""
     asked = {"run": "run the fan", "rest": "let it rest", "leave": "leave it to its thermostat"}
-    told = f"Automations are told now: {asked[answer.action]}, until {occasion.when(answer.valid_until)}."
+    told = f"Automations are told now: {asked[answer.action]} (good until {occasion.when(answer.valid_until)})."
     if answer.reason_code not in _SELF_EVIDENT:
         again = f"After that: {occasion.assessment.fan.reason}"
         told += f" {sentence(answer.reason.replace(again, 'After that, as planned.'))}"

@@ -145,7 +145,8 @@ def _besides(advice: FilterAdvice, today: date) -> str:
     """By when to order one, when changing costs least, and since when this one is in."""
     told = []
     if advice.order_by is not None:
-        told.append("Order one now." if advice.order_by <= today else f"Order one by {full_day(advice.order_by)}.")
+        by = f"{full_day(advice.order_by)}{' at the latest' if _by_age_alone(advice) else ''}"
+        told.append("Order one now." if advice.order_by <= today else f"Order one by {by}.")
     if advice.cost_best_on is not None:
         told.append(f"Changing it costs least around {full_day(advice.cost_best_on)}.")
     if advice.change_seen_on is not None:

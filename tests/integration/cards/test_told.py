@@ -32,12 +32,15 @@ def fan_card(case: Any, told: FanAnswer | None) -> str:
 
 
 def test_the_fan_s_card_says_what_automations_are_told(typical: Any) -> None:
-    assert "Automations are told" not in fan_card(typical, None)
+    unheard = fan_card(typical, None)
+    assert "Automations are told" not in unheard
+    assert "The advice holds until" in unheard
     planned = fan_card(typical, answer(typical, "run", ReasonCode.PLANNED_RUN))
-    assert "Automations are told now: run the fan, until" in planned
+    assert "Automations are told now: run the fan (good until" in planned
+    assert "The advice holds until" not in planned, "one time that it is good until is enough"
     assert "rests at least 15 min" not in planned
     waiting = fan_card(typical, answer(typical, "leave", ReasonCode.LEAST_REST_TIME))
-    assert "leave it to its thermostat, until" in waiting
+    assert "leave it to its thermostat (good until" in waiting
     assert "rests at least 15 min" in waiting
 
 
@@ -218,6 +221,8 @@ def test_a_new_filter_whose_load_is_not_known_yet_is_told_by_its_age_as_the_late
     assert "at the latest; it cannot be told yet whether it is spent sooner." in lead_of(markup)
     # A day counted from a date has no interval: "between 27 Nov 2027 and 27 Nov 2027" says nothing.
     assert "the day falls between" not in markup
+    ordered = filter_card(typical, change_on=day, limits=limits, order_by=day)
+    assert re.search(r"Order one by [^.]* at the latest\.", ordered)
 
 
 def filter_card(case: Any, **fields: Any) -> str:
