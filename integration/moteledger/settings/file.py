@@ -7,10 +7,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
 
 from .candidates import Candidate, CandidatesFile
 from .collecting import Collecting
 from .house import House
+from .limits import told_limit
 from .rounds import Round
 
 _LARGEST_FILE = 1_000_000
@@ -95,11 +97,22 @@ def _causes(error: ValidationError) -> list[Any]:
     return [detail for detail in details if detail["type"] != "too_short" or detail["loc"] not in above_others]
 
 
+def plain_message(detail: Any, model: type[BaseModel]) -> str:
+    """What is wrong with a value of a file, and the fix, by an error's detail."""
+    location = _location(detail)
+    field = _fields_at(model, location[:-1]).get(str(location[-1])) if location else None
+    return told_limit(detail, field) or str(detail["msg"]).removeprefix("Value error, ")
+
+
+def _location(detail: Any) -> list[Any]:
+    return [part for part in detail["loc"] if not str(part).startswith("function-")]
+
+
 def _problem(detail: Any, model: type[BaseModel]) -> str:
-    location = [part for part in detail["loc"] if not str(part).startswith("function-")]
+    location = _location(detail)
     key = ".".join(str(part) for part in location) or "the file as a whole"
     if detail["type"] == "extra_forbidden":
-        known = _keys_at(model, location[:-1])
+        known = list(_fields_at(model, location[:-1]))
         near = get_close_matches(str(location[-1]), known, n=1)
         hint = f"did you mean {near[0]!r}?" if near else f"known keys here: {', '.join(known)}"
         return f"{key}: no such key; {hint}"
@@ -107,7 +120,7 @@ def _problem(detail: Any, model: type[BaseModel]) -> str:
         return f"{key}: missing; add it"
     if detail["type"] == "too_short":
         return f"{key}: empty; add at least {detail['ctx']['min_length']}"
-    message = str(detail["msg"]).removeprefix("Value error, ")
+    message = plain_message(detail, model)
     value = detail["input"]
     # 0 is not told by a message that says 0.05.
     in_message = re.search(rf"(?<![\w.]){re.escape(repr(value))}(?![\w.])", message) is not None
@@ -115,13 +128,13 @@ def _problem(detail: Any, model: type[BaseModel]) -> str:
     return f"{key}: {message}" if told else f"{key}: {value!r} given; {message[0].lower()}{message[1:]}"
 
 
-def _keys_at(model: type[BaseModel], location: list[Any]) -> list[str]:
-    """The keys that a table of the file may hold."""
+def _fields_at(model: type[BaseModel], location: list[Any]) -> dict[str, FieldInfo]:
+    """The keys that a table of the file may hold; none where there is no table."""
     here: Any = model
     for part in location:
-        if isinstance(part, str):
+        if isinstance(part, str) and here is not None:
             here = _table_in(here.model_fields[part].annotation)
-    return list(here.model_fields)
+    return {} if here is None else dict(here.model_fields)
 
 
 def _table_in(annotation: Any) -> Any:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from .file import plain_message
 from .house import House, Units
 
 
@@ -104,7 +105,7 @@ def house_file(answers: Mapping[str, str]) -> str:
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         key = ".".join(str(part) for part in first["loc"])
-        raise AnswerError(f"{key}: {str(first['msg']).removeprefix('Value error, ')}") from None
+        raise AnswerError(f"{key}: {plain_message(first, House)}") from None
     except tomllib.TOMLDecodeError:
         raise AnswerError("a character in the answers cannot stand in a file; write plain text") from None
     return text

@@ -62,7 +62,7 @@ CASES = {
         house=LEAST.replace('"150 m2"', "150"), words=("house.floor_area", "150", "no unit", '"180 m2"')
     ),
     "a wish that no house can meet": Case(
-        house=LEAST + '[targets]\npm25 = "0 ug/m3"\n', words=("targets.pm25", "'0 ug/m3'", "greater than or equal to 1")
+        house=LEAST + '[targets]\npm25 = "0 ug/m3"\n', words=("targets.pm25", "'0 ug/m3'", "at least 1 ug/m3")
     ),
     "no house file": Case(house="", words=("missing",)),
 }

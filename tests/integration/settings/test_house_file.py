@@ -1,12 +1,15 @@
 """A house file says all that a survey knows, and every mistake in it is answered by key, value and fix."""
 
+import tomllib
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from moteledger.settings import BlowerType, House, HouseFileError, Units, parse, read_house
+from moteledger.settings.file import plain_message
 from motemodel.units import Quantity
 
 EXAMPLES = Path(__file__).parents[3] / "config_examples"
@@ -56,7 +59,7 @@ def test_every_example_house_is_a_good_house_file(path: Path) -> None:
         ('name = "x"\n[house]\nfloor_area = 120', ["house.floor_area", "120", "no unit", "m2"]),
         ('name = "x"\n[house]\nfloor_are = "120 m2"', ["house.floor_are", "did you mean 'floor_area'"]),
         ('name = "x"\n[house]\nfloor_area = "120 cfm"', ["house.floor_area", "120 cfm", "not a unit of area", "ft2"]),
-        ('name = "x"\n[house]\nfloor_area = "-3 m2"', ["house.floor_area", "-3 m2", "greater than 0"]),
+        ('name = "x"\n[house]\nfloor_area = "-3 m2"', ["house.floor_area", "-3 m2", "at least 10 m2"]),
         ('name = "x"\n[house]\nfloor_area = "nan m2"', ["house.floor_area", "nan m2"]),
         ('name = "x"\n[house]\nfloor_area = true', ["house.floor_area", "with its unit"]),
         (LEAST + "[house.leakage]\n", ["house.leakage", "exactly one of", "air_changes_50"]),
@@ -80,6 +83,52 @@ def test_a_mistake_is_answered_by_key_value_and_fix(text: str, words: list[str],
 def test_nought_is_named_even_where_the_bound_has_a_nought_in_it(tmp_path: Path) -> None:
     (problem,) = problems_of(LEAST + "[filter]\nmerv = 8\nleast_efficiency = 0\n", tmp_path)
     assert problem.startswith("filter.least_efficiency: 0 given")
+
+
+@pytest.mark.parametrize(
+    ("table", "told"),
+    [
+        # The refrigeration ton is 3516.85 W and the international foot 0.3048 m (NIST SP 811, 2008, appendix B).
+        ("[fan]\nleast_run = '0.1 min'", "fan.least_run: '0.1 min' given; write at least 1 min"),
+        ("[fan]\nleast_run = '0.001 h'", "fan.least_run: '0.001 h' given; write at least 0.0167 h"),
+        (
+            "[filter]\nmerv = 8\nlongest_use = '100000 days'",
+            "filter.longest_use: '100000 days' given; write at most 3650 days",
+        ),
+        (
+            "[air_handler]\ncooling_capacity = '1000 ton'",
+            "air_handler.cooling_capacity: '1000 ton' given; write at most 142 ton",
+        ),
+        # A rise of 60 K is one of 108 degF; a temperature of 60 degC would be 140 degF.
+        (
+            "[air_handler]\nmost_temperature_rise = '200 degF'",
+            "air_handler.most_temperature_rise: '200 degF' given; write at most 108 degF",
+        ),
+        ("[site]\naltitude = '30000 ft'", "site.altitude: '30000 ft' given; write at most 18000 ft"),
+        (
+            "[filter]\nmerv = 8\nleast_efficiency = '1 %'",
+            "filter.least_efficiency: '1 %' given; write at least 5 %",
+        ),
+        ("[filter]\nmerv = 33", "filter.merv: 33 given; write at most 16"),
+        (
+            "".join(f"[[fan.speeds]]\nname = '{name}'\nairflow = '900 cfm'\npower = '300 W'\n" for name in "abcde"),
+            "fan.speeds: 5 are listed; list at most 4",
+        ),
+    ],
+)
+def test_a_bound_is_told_in_the_unit_that_was_written(table: str, told: str, tmp_path: Path) -> None:
+    assert problems_of(f"{LEAST}{table}\n", tmp_path) == [told]
+
+
+@given(number=st.floats(1e-4, 1e7), unit=st.sampled_from(["min", "h", "s", "d"]))
+def test_the_bound_that_is_told_is_taken(number: float, unit: str) -> None:
+    document = tomllib.loads(LEAST)
+    try:
+        House.model_validate(document | {"fan": {"least_run": f"{number} {unit}"}})
+    except ValidationError as error:
+        (detail,) = error.errors()
+        bound = plain_message(detail, House).removeprefix("write at least ").removeprefix("write at most ")
+        House.model_validate(document | {"fan": {"least_run": bound}})
 
 
 def test_a_unit_that_both_systems_share_is_offered_once(tmp_path: Path) -> None:
