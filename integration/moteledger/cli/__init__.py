@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 
 from ..engine import WANTED_HALF_WIDTH, AssessmentError, ComparisonError, Engine, Ranking, assess, compare, guide, prove
 from ..intake import RecordingError, accept, read_recording
-from ..settings import SettingsFileError, TlsError, missing_keys, read_candidates, read_house, read_round
+from ..settings import SettingsFileError, TlsError, doubts, missing_keys, read_candidates, read_house, read_round
 from ..store import Store, StoreError
 from .asked_service import AskedService, AskingError, add_token_option, loopback_address
 from .asking import ask_for_house
@@ -264,6 +264,8 @@ def _check(given: argparse.Namespace) -> int:
         return DONE
     house = read_house(given.house)
     print(f"{given.house}: good. {house.name}, {volume_text(house)} of air.")
+    for doubt in doubts(house, now()):
+        print(f"  {doubt}.")
     for missing in missing_keys(house):
         print(f"  {missing.key} is not given; it would tell {missing.would_tell}")
     if given.live is not None:

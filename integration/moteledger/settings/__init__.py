@@ -6,7 +6,7 @@ from .building import Building, DoorReading, Dust, Leakage, Site
 from .candidates import Candidate, DuctKind, FittingLoss, RemoteDuct, Transition
 from .collecting import Collecting
 from .collector import Collector
-from .completeness import Missing, missing_keys
+from .completeness import Missing, doubts, missing_keys
 from .fan import FanSettings, FanSpeed, NoiseHours
 from .file import (
     CandidatesFileError,
@@ -87,6 +87,7 @@ __all__ = [
     "Units",
     "Way",
     "Webhook",
+    "doubts",
     "missing_keys",
     "parse",
     "printable",

@@ -1,7 +1,8 @@
-"""What a house file does not say, and what saying it would make known."""
+"""What a house file does not say, what saying it would make known, and what it says that can hardly be meant."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 
 from .house import House
 
@@ -85,3 +86,18 @@ _ASKED: tuple[tuple[str, Callable[[House], object], str], ...] = (
 def missing_keys(house: House) -> tuple[Missing, ...]:
     """The keys that are worth adding, the most telling first."""
     return tuple(Missing(key, would_tell) for key, given, would_tell in _ASKED if not given(house))
+
+
+def doubts(house: House, now: datetime) -> tuple[str, ...]:
+    """What the house file says that can hardly be meant at this time, each with its key, its value and the fix.
+
+    It is no error: a clock that lost the time, or readings that stand still, would else keep a good file from use.
+    """
+    today = now.astimezone(house.zone).date()
+    installed = None if house.filter is None else house.filter.installed
+    if installed is None or installed <= today:
+        return ()
+    return (
+        f"filter.installed: {installed} is still to come, and today is {today} here; write the day on which the filter "
+        "went in, or set this computer's clock. Until then the filter counts as new",
+    )

@@ -108,6 +108,18 @@ def test_a_checked_house_file_is_good_and_told_what_would_make_more_known(run_al
     assert "air_handler.airflow" not in done.stdout
 
 
+@pytest.mark.parametrize("installed", ["9999-12-31", "2000-01-01"])
+def test_a_filters_day_that_is_still_to_come_is_told_by_check(
+    run_all: RunAll, house_file: Path, tmp_path: Path, installed: str
+) -> None:
+    house = tmp_path / "house.toml"
+    house.write_text(f"{house_file.read_text(encoding='utf-8')}installed = {installed}\n", encoding="utf-8")
+    done = run_all({"it": ("check", "--house", house)})["it"]
+    assert (done.returncode, done.stderr) == (0, "")
+    told = "filter.installed: 9999-12-31 is still to come" in done.stdout
+    assert told == (installed == "9999-12-31")
+
+
 def test_the_version_is_the_packages_own(run_all: RunAll) -> None:
     assert run_all({"it": ("--version",)})["it"].stdout == f"moteledger {version('moteledger')}\n"
 
