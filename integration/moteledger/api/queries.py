@@ -4,7 +4,7 @@ from http import HTTPStatus
 from typing import TypeVar
 
 from aiohttp import web
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
 
 from .problems import ProblemError
 
@@ -12,6 +12,12 @@ M = TypeVar("M", bound=BaseModel)
 
 _LONGEST_NAME = 100
 _LONGEST_VALUE = 60
+
+
+class NoParameters(BaseModel):
+    """The query of a path that has no parameters."""
+
+    model_config = ConfigDict(extra="forbid")
 
 
 def read_query(request: web.Request, model: type[M]) -> M:
@@ -29,14 +35,16 @@ def read_query(request: web.Request, model: type[M]) -> M:
         raise _problem(name, f"{name} is missing; add it")
     if detail["type"] == "extra_forbidden":
         known = [str(field.alias or key) for key, field in model.model_fields.items()]
-        raise _problem(name, f"{name} is no parameter of this path; known {_are(known)}")
+        raise _problem(name, f"{name} is no parameter of this path; {_known(known)}")
     reason = str(detail["msg"]).removeprefix("Value error, ")
     value = str(detail["input"])[:_LONGEST_VALUE]
     raise _problem(name, f"{name}: {reason}" if repr(value) in reason else f"{name}: {value!r} {reason}")
 
 
-def _are(known: list[str]) -> str:
-    return f"{'is' if len(known) == 1 else 'are'} {', '.join(known)}"
+def _known(known: list[str]) -> str:
+    if not known:
+        return "it takes none, so leave it out"
+    return f"known {'is' if len(known) == 1 else 'are'} {', '.join(known)}"
 
 
 def _problem(name: str, told: str) -> ProblemError:

@@ -20,6 +20,17 @@ async def test_before_anything_is_decided_the_answer_is_leave(service) -> None:
     assert answer["valid_until"] > answer["since"]
 
 
+@pytest.mark.parametrize(
+    "path",
+    [f"{ANSWER}/decisions", ANSWER, "/v1/alarms", "/v1/air", "/v1/advice/filter", "/v1/sources", "/v1/readings/newest"],
+)
+async def test_a_parameter_that_a_path_does_not_have_is_refused_by_name(service, path: str) -> None:
+    response = await service.get(f"{path}?limit=-1")
+    told = await response.json()
+    assert (response.status, told["place"]) == (400, "limit")
+    assert told["detail"] == "limit is no parameter of this path; it takes none, so leave it out"
+
+
 async def test_the_answer_says_what_why_until_when_and_on_what(service, assessment: Assessment) -> None:
     service.fan.decide(assessment.fan)
     answer = await (await service.get(ANSWER)).json()
