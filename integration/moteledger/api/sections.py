@@ -80,7 +80,10 @@ class FilterSection(Section):
 
 
 class FilterChange(BaseModel):
-    """When to change the filter, and why; by when to order one, when changing it costs least, and all its limits."""
+    """When to change the filter, and why; by when to order one, when changing it costs least, and all its limits.
+
+    A day ten years (3,650 days) after the end of the period stands for that day or any later one.
+    """
 
     change_on: date | None
     change_between: tuple[date, date] | None

@@ -5,7 +5,7 @@ from datetime import date
 
 from motemodel.estimate import StepKind
 
-from ..engine.assessment import Caution, FilterAdvice, Known, LimitReason
+from ..engine.assessment import Assessment, Caution, FilterAdvice, Known, LimitReason
 from .drawing import Mark, Reading, Scale, Strip, mark, strip
 from .figures import Written, full_day, sentence, short_day
 from .occasion import Occasion
@@ -71,12 +71,12 @@ def filter_card(occasion: Occasion) -> FilterCard:
     drop_written = occasion.figure(drop)
     limit_mark = None if limit is None else mark(scale.percent(limit), "limit")
     return FilterCard(
-        lead=_lead(advice, today),
-        range=_range(advice.change_between),
+        lead=_lead(occasion.assessment, today),
+        range=_range(occasion.assessment),
         besides=_besides(advice, today),
-        later=_later(advice),
+        later=_later(occasion.assessment),
         reason=sentence(advice.reason),
-        due=_due_date(advice.change_on, advice.change_between, today),
+        due=_due_date(occasion.assessment, today),
         drop=Reading("Pressure drop", drop_written, strip(drop_written, scale, limit_mark)),
         drop_scale=scale,
         limit=None if limit is None else occasion.exact(limit, "Pa"),
@@ -114,7 +114,8 @@ def _newest_change(advice: FilterAdvice, occasion: Occasion) -> SuddenChange | N
     )
 
 
-def _lead(advice: FilterAdvice, today: date) -> str:
+def _lead(assessment: Assessment, today: date) -> str:
+    advice = assessment.filter
     change_on = advice.change_on
     if change_on is None:
         return "When the filter is due cannot be told yet."
@@ -124,6 +125,8 @@ def _lead(advice: FilterAdvice, today: date) -> str:
     if _by_age_alone(advice):
         on = full_day(change_on)
         return f"Change the filter by {on} at the latest; it cannot be told yet whether it is spent sooner."
+    if not assessment.in_sight(change_on):
+        return "The filter is not due within ten years, as far as can be told."
     earliest = change_on if advice.change_between is None else advice.change_between[0]
     already = " It may be due already." if earliest <= today else ""
     if days < 14:
@@ -156,25 +159,38 @@ def _besides(advice: FilterAdvice, today: date) -> str:
     return " ".join(told)
 
 
-def _later(advice: FilterAdvice) -> str:
+def _later(assessment: Assessment) -> str:
     """The limits that the first one comes ahead of, and why the least efficiency asked for sets no day."""
+    advice = assessment.filter
     dated = [limit for limit in advice.limits if limit.on is not None]
-    told = [f"{_LATER[limit.reason]} around {full_day(limit.on)}" for limit in dated[1:] if limit.on is not None]
+    told = [
+        f"{_LATER[limit.reason]} around {full_day(limit.on)}"
+        for limit in dated[1:]
+        if limit.on is not None and assessment.in_sight(limit.on)
+    ]
     asked = [limit for limit in advice.limits if limit.reason == "efficiency" and limit.on is None]
     of_efficiency = [limit.told for limit in asked if dated]
     return " ".join(([f"If it stays in, {'; '.join(told)}."] if told else []) + of_efficiency)
 
 
-def _range(change_between: tuple[date, date] | None) -> str:
-    if change_between is None or change_between[0] == change_between[1]:
+def _range(assessment: Assessment) -> str:
+    between = assessment.filter.change_between
+    if between is None or between[0] == between[1]:
         return ""
-    return f"Nine times in ten the day falls between {full_day(change_between[0])} and {full_day(change_between[1])}."
+    low, high = map(full_day, between)
+    if not assessment.in_sight(between[1]):
+        return f"Nine times in ten the day is {low} or later; no latest day is in sight."
+    return f"Nine times in ten the day falls between {low} and {high}."
 
 
-def _due_date(change_on: date | None, change_between: tuple[date, date] | None, today: date) -> DueDate | None:
-    if change_on is None:
+def _due_date(assessment: Assessment, today: date) -> DueDate | None:
+    change_on = assessment.filter.change_on
+    if change_on is None or not assessment.in_sight(change_on):
         return None
-    low, high = change_between or (change_on, change_on)
+    low, high = assessment.filter.change_between or (change_on, change_on)
+    between = (
+        f"between {full_day(low)} and {full_day(high)}" if assessment.in_sight(high) else f"{full_day(low)} or later"
+    )
     start = min(today, low, change_on)
     length = max((max(high, change_on) - start).days * 1.08, 1.0)
 
@@ -187,5 +203,5 @@ def _due_date(change_on: date | None, change_between: tuple[date, date] | None, 
             Mark(place(today), "today", "start" if place(today) < 80.0 else "end"),
             mark(place(change_on), short_day(change_on)),
         ),
-        f"Change on {full_day(change_on)}, between {full_day(low)} and {full_day(high)}; today is {full_day(today)}",
+        f"Change on {full_day(change_on)}, {between}; today is {full_day(today)}",
     )

@@ -1,6 +1,7 @@
 """An assessment as text for a terminal: the account first, then what to do, then the figures behind it."""
 
 from collections.abc import Iterator
+from datetime import date
 
 from motemodel.units import Quantity, from_inside
 
@@ -62,11 +63,12 @@ def _lines(assessment: Assessment, house: House) -> Iterator[str]:
         )
     yield ""
     change = assessment.filter
-    due = f"change on {change.change_on}" if change.change_on else ""
-    between = f", between {change.change_between[0]} and {change.change_between[1]}. " if change.change_between else ""
+    due = f"change on {_day(assessment, change.change_on)}" if change.change_on else ""
+    between = f", {_between(assessment, *change.change_between)}. " if change.change_between else ""
     yield f"Filter: {due}{between}{sentence(change.reason)}"
     for limit in change.limits:
-        day = "no day" if limit.on is None else f"{limit.on}, between {limit.earliest} and {limit.latest}"
+        between = _between(assessment, limit.earliest, limit.latest) if limit.earliest and limit.latest else ""
+        day = "no day" if limit.on is None else f"{_day(assessment, limit.on)}, {between}"
         yield f"  limit by {limit.reason}: {day}. {limit.told}"
     yield f"  drop at reference airflow: {text_of(change.drop_at_reference_pa, units)}"
     yield f"  dust taken: {text_of(change.deposited_g, units)}"
@@ -121,3 +123,12 @@ def _figures(title: str, figures: Figures, units: Units) -> Iterator[str]:
     yield f"  {title}"
     for key, name in _NAMES.items():
         yield f"    {name:<24}{text_of(getattr(figures, key), units, percent=key == 'installed_efficiency')}"
+
+
+def _day(assessment: Assessment, day: date) -> str:
+    return str(day) if assessment.in_sight(day) else f"{day} or later"
+
+
+def _between(assessment: Assessment, earliest: date, latest: date) -> str:
+    """The interval of a day; one whose end is not in sight has none."""
+    return f"between {earliest} and {latest}" if assessment.in_sight(latest) else f"{earliest} or later"

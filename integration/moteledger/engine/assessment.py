@@ -3,9 +3,10 @@
 Every estimated number carries its unit and its 90 % interval, or the reason why it is not known yet.
 """
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from enum import StrEnum
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, PlainSerializer
 
@@ -174,10 +175,15 @@ class PressureChange(Document):
 LimitReason = Literal["pressure", "airflow", "efficiency", "dust", "age"]
 
 
+FARTHEST_DAYS = 3650.0
+"""No day of a filter is told farther ahead than these ten years."""
+
+
 class FilterLimit(Document):
     """One limit of a filter's life: the day on which it is reached and its 90 % interval, and why that is one.
 
-    None where there is no such day; `told` says why not, in the same plain words.
+    None where there is no such day; `told` says why not, in the same plain words. A day ten years (3,650 days) after
+    the end of the period stands for that day or any later one.
     """
 
     reason: LimitReason
@@ -193,7 +199,8 @@ class FilterAdvice(Document):
     `order_by` leaves time to buy one; after `cost_best_on` keeping it costs more than a new one. `installed_on` is when
     this one went in, and `change_seen_on` the day on which the drop fell as it does when a filter is changed.
     `drop_when_new_pa`: at the reference airflow in its first day of running; None where no drop is measured. `limits`:
-    each limit of its life, the first to be reached first; the first one's day is `change_on`.
+    each limit of its life, the first to be reached first; the first one's day is `change_on`. Days ten years ahead
+    stand for any later one too, as those of `limits`.
     """
 
     drop_at_reference_pa: Figure
@@ -353,3 +360,8 @@ class Assessment(Document):
     fan: FanAdvice
     cautions: tuple[Caution, ...]
     trace: tuple[TracePoint, ...] = ()
+
+    def in_sight(self, day: date) -> bool:
+        """Whether a day of the filter's is meant as it is: the farthest that is told stands for any later one too."""
+        today = self.period.end.astimezone(ZoneInfo(self.period.time_zone)).date()
+        return day < today + timedelta(days=FARTHEST_DAYS)

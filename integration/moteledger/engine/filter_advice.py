@@ -20,12 +20,12 @@ from ..settings import BlowerType, FilterSettings, House
 from ..store import from_us, to_us
 from .airflow_fall import clean_drop_at
 from .airflow_static import airflow_by_static
-from .assessment import FilterAdvice, LimitReason, PressureChange
+from .assessment import FARTHEST_DAYS, FilterAdvice, LimitReason, PressureChange
 from .figures import figure
 from .filter_ahead import reaches_by_pressure
 from .filter_before import filters_before
 from .filter_change import with_filter_since
-from .filter_limits import FARTHEST_DAYS, because, day_of, drop_at_least_airflow, reach_by_efficiency, told_limits
+from .filter_limits import because, day_of, drop_at_least_airflow, reach_by_efficiency, told_limits
 from .filter_past import (
     NOT_DATED,
     SENSOR_PA,

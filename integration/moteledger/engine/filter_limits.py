@@ -19,7 +19,7 @@ from motemodel.plan import PM25_BINS, Filling, Reach, reach_by_fading
 
 from ..settings import House
 from .airflow_fall import clean_drop_at, drop_exponent
-from .assessment import FilterLimit, LimitReason
+from .assessment import FARTHEST_DAYS, FilterLimit, LimitReason
 from .filter_past import NOT_DATED, FilterPast, reference_airflow
 from .fitted import least_airflow_m3h, variants
 from .grid import GriddedHouse
@@ -27,7 +27,6 @@ from .low_airflow import airflow_read_lately
 from .survey import assembly, dust_of
 from .system import ComparisonError, System, surveyed_system
 
-FARTHEST_DAYS = 3650.0
 _ROOM = 1.2
 """A filter that is down to the least airflow before its drop has grown by this is not what holds the air back (common
 practice, no source)."""

@@ -1,6 +1,7 @@
 """The appendix that bears the leading pages out: the survey, the figures, the test, the courses and the method."""
 
 from collections.abc import Iterator
+from datetime import date
 from functools import partial
 
 from ..cards.fan import alike
@@ -245,8 +246,12 @@ class Appendix:
         name = text_cell(_LIMITS[limit["reason"]])
         if limit["on"] is None:
             return name, text_cell("no day"), ((tell.quote(f"{pointer}/told"),),)
-        between = line("between ", tell.day(f"{pointer}/earliest"), " and ", tell.day(f"{pointer}/latest"))
-        return name, ((tell.day(f"{pointer}/on"),),), (between,)
+        earliest, latest = tell.day(f"{pointer}/earliest"), tell.day(f"{pointer}/latest")
+        on_in_sight, ends = (
+            self.report.assessment.in_sight(date.fromisoformat(limit[key])) for key in ("on", "latest")
+        )
+        between = line("between ", earliest, " and ", latest) if ends else line(earliest, " or later")
+        return name, ((line(tell.day(f"{pointer}/on"), "" if on_in_sight else " or later"),)), (between,)
 
     def _fan(self) -> Iterator[Block]:
         tell, fan = self.tell, self.report.assessment.fan

@@ -110,14 +110,15 @@ class LeadingPart:
             items.append(line(Run(f"{cause_named(cause.cause)}: ", style="strong"), tell.quote(f"{at}/next_step")))
         if assessment.filter.change_on is not None:
             told = line(Run("Filter: ", style="strong"), "change it around ", tell.day(f"{_A}/filter/change_on"))
-            if assessment.filter.change_between is not None:
-                told = line(
-                    told,
-                    "; nine times in ten the day falls between ",
-                    tell.day(f"{_A}/filter/change_between/0"),
-                    " and ",
-                    tell.day(f"{_A}/filter/change_between/1"),
+            between = assessment.filter.change_between
+            if between is not None:
+                low, high = tell.day(f"{_A}/filter/change_between/0"), tell.day(f"{_A}/filter/change_between/1")
+                ends = (
+                    ("falls between ", low, " and ", high)
+                    if assessment.in_sight(between[1])
+                    else ("is ", low, " or later")
                 )
+                told = line(told, "; nine times in ten the day ", *ends)
             if assessment.filter.order_by is not None:
                 told = line(told, ". Order one by ", tell.day(f"{_A}/filter/order_by"))
             items.append(line(told, "."))

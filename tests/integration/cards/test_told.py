@@ -2,15 +2,18 @@
 
 import re
 from datetime import UTC, date, datetime, timedelta
+from math import inf
 from typing import Any
 
 import pytest
 
 from moteledger.cards import Beside, render_card, render_page
 from moteledger.cards.fan import alike
+from moteledger.cards.figures import full_day
 from moteledger.engine.assessment import FilterLimit, PressureChange
 from moteledger.engine.fan_answer import FanAnswer, Override, ReasonCode
 from moteledger.engine.fan_score import Decision, Outcome
+from moteledger.engine.filter_limits import day_of
 from moteledger.settings import Units
 from motemodel.estimate import StepKind
 
@@ -80,7 +83,7 @@ def test_the_filter_s_card_says_what_stands_besides_its_date(typical: Any, field
 
 
 def test_the_filter_s_card_says_which_limits_come_later_and_why_one_asked_for_sets_no_day(typical: Any) -> None:
-    first, later = date(2090, 5, 18), date(2091, 6, 2)
+    first, later = date(2027, 5, 18), date(2028, 6, 2)
     limits = (
         FilterLimit(reason="airflow", on=first, earliest=first, latest=later, told="By then it is too little."),
         FilterLimit(reason="pressure", on=later, earliest=first, latest=later, told="By then its resistance is high."),
@@ -90,7 +93,7 @@ def test_the_filter_s_card_says_which_limits_come_later_and_why_one_asked_for_se
     changed = typical.assessment.filter.model_copy(update={"limits": limits})
     assessment = typical.assessment.model_copy(update={"filter": changed})
     markup = render_card("filter", assessment, typical.house, now=typical.now)
-    assert "If it stays in, its resistance reaches its limit around 2 Jun 2091. Even a new one takes 50 %" in markup
+    assert "If it stays in, its resistance reaches its limit around 2 Jun 2028. Even a new one takes 50 %" in markup
     assert "Nobody has recorded" not in markup
 
 
@@ -223,6 +226,23 @@ def test_a_new_filter_whose_load_is_not_known_yet_is_told_by_its_age_as_the_late
     assert "the day falls between" not in markup
     ordered = filter_card(typical, change_on=day, limits=limits, order_by=day)
     assert re.search(r"Order one by [^.]* at the latest\.", ordered)
+
+
+def test_a_day_with_no_end_in_sight_is_told_as_open_and_not_as_ten_years_off(typical: Any) -> None:
+    today = typical.assessment.period.end.astimezone(typical.house.zone).date()
+    on, never = today + timedelta(days=300), day_of(inf, today)
+    assert typical.assessment.in_sight(never - timedelta(days=1))
+    limits = (
+        FilterLimit(reason="pressure", on=on, earliest=today, latest=never, told="By then its resistance is high."),
+        FilterLimit(reason="dust", on=never, earliest=on, latest=never, told="By then it is full."),
+    )
+    fields = {"order_by": None, "cost_best_on": None, "installed_on": None, "change_seen_on": None}
+    markup = filter_card(typical, change_on=on, change_between=(today, never), limits=limits, **fields)
+    assert f"Nine times in ten the day is {full_day(today)} or later; no latest day is in sight." in markup
+    assert str(never.year) not in markup
+    markup = filter_card(typical, change_on=never, change_between=(on, never), limits=limits[1:], **fields)
+    assert lead_of(markup) == "The filter is not due within ten years, as far as can be told."
+    assert str(never.year) not in markup
 
 
 def filter_card(case: Any, **fields: Any) -> str:

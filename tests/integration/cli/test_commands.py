@@ -3,6 +3,7 @@
 import csv
 import gzip
 import json
+import math
 import os
 import pty
 import select
@@ -13,7 +14,11 @@ from pathlib import Path
 
 import pytest
 
+from moteledger.cli.summary import summary
 from moteledger.demo import ATTRIBUTION, HOUSE_FILE, ORIGIN_OF_THE_AIR
+from moteledger.engine.assessment import Assessment, FilterLimit
+from moteledger.engine.filter_limits import day_of
+from moteledger.settings import read_house
 
 Finished = subprocess.CompletedProcess[str]
 Run = Callable[..., Finished]
@@ -106,6 +111,18 @@ def test_a_checked_house_file_is_good_and_told_what_would_make_more_known(run_al
     assert "good. Rook House, 366 m³ (12,925 ft³) of air." in done.stdout
     assert "house.leakage is not given; it would tell how fast outdoor particles" in done.stdout
     assert "air_handler.airflow" not in done.stdout
+
+
+def test_a_filter_s_day_with_no_end_in_sight_is_told_as_open(assessment: Assessment, house_file: Path) -> None:
+    today = assessment.period.end.date()
+    never = day_of(math.inf, today)
+    limits = (FilterLimit(reason="pressure", on=today, earliest=today, latest=never, told="It is at its limit."),)
+    fields = {"change_on": today, "change_between": (today, never), "limits": limits}
+    open_ = assessment.model_copy(update={"filter": assessment.filter.model_copy(update=fields)})
+    told = summary(open_, read_house(house_file))
+    assert f"Filter: change on {today}, {today} or later. " in told
+    assert f"limit by pressure: {today}, {today} or later. It is at its limit." in told
+    assert str(never) not in told
 
 
 @pytest.mark.parametrize("installed", ["9999-12-31", "2000-01-01"])

@@ -5,8 +5,9 @@ import json
 import re
 from collections import Counter
 from collections.abc import Callable
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
+from math import inf
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -17,7 +18,9 @@ import pytest
 from selenium import webdriver
 
 from moteledger.cards import STATIC_FILES
-from moteledger.engine.assessment import Assessment, Figures, NotKnown, Verdict
+from moteledger.cards.figures import full_day
+from moteledger.engine.assessment import Assessment, Figures, FilterLimit, NotKnown, Verdict
+from moteledger.engine.filter_limits import day_of
 from moteledger.engine.on_record import OnRecord
 from moteledger.report import ClientReport, client_report, render_report_html, render_report_pdf
 from moteledger.report.drawing import PALETTE
@@ -278,6 +281,22 @@ def test_a_year_of_hours_makes_a_report_of_ordinary_size(demo_house: House) -> N
     html = render_report_html(long, demo_house)
     check_all(html, json.loads(long.model_dump_json()), demo_house.zone)
     assert len(html) < 1_500_000
+
+
+def test_a_filter_s_day_with_no_end_in_sight_is_told_as_open(report: ClientReport, demo_house: House) -> None:
+    assessment = report.assessment
+    today = assessment.period.end.astimezone(demo_house.zone).date()
+    soon, never = today + timedelta(days=90), day_of(inf, today)
+    limits = (
+        FilterLimit(reason="pressure", on=soon, earliest=today, latest=never, told="By then its resistance is high."),
+        FilterLimit(reason="dust", on=never, earliest=soon, latest=never, told="By then it is full."),
+    )
+    fields = {"change_on": soon, "change_between": (today, never), "order_by": soon, "limits": limits}
+    open_ = assessment.model_copy(update={"filter": assessment.filter.model_copy(update=fields)})
+    page = render_report_html(report.model_copy(update={"assessment": open_}), demo_house)
+    text = "".join(part for part, _, _ in texts(page)).replace("\u00a0", " ")
+    assert f"the day is {full_day(today)} or later. Order one by" in text
+    assert text.count(f"{full_day(never)}") == text.count(f"{full_day(never)} or later") == 1
 
 
 def test_words_of_a_house_are_text_and_nothing_else(report: ClientReport, demo_house: House) -> None:
