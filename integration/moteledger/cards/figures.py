@@ -17,6 +17,8 @@ from ..settings import Clock, Units
 
 _PRINTED_UNIT = {"ug/m3": "µg/m³", "m3/h": "m³/h", "1/h": "per hour", "1": "", "in.w.c.": "in. w.c."}
 _TWO_SYSTEMS = {INSIDE_UNIT[quantity]: quantity for quantity in (Quantity.AIRFLOW, Quantity.PRESSURE)}
+_DECIMALS_OF_GAUGES = {"Pa": 1, "in.w.c.": 3}
+"""The last that a digital manometer for ducts shows (common practice, no source)."""
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _TIMES, _MINUS = "\N{MULTIPLICATION SIGN}", "\N{MINUS SIGN}"
 _DOTTED_NAME = re.compile(r"[a-z_]+\.[a-z]")
@@ -143,14 +145,20 @@ def _in_inch_pound(figure: Known) -> Amount | None:
     return _amount(value, low, high, unit)
 
 
+def _exact(value: float, unit: str) -> Amount:
+    decimals = _DECIMALS_OF_GAUGES.get(unit)
+    finer_than_read = decimals is not None and _decimals_of_value(value) > decimals
+    return Amount(number(round(value, decimals) if finer_than_read else value), printed_unit(unit))
+
+
 def written_exact(value: float, unit: str, system: Units) -> Written:
-    """A number that has no interval (counted, declared or a limit) as a card shows it."""
-    inside = Amount(number(value), printed_unit(unit))
+    """A number that has no interval (counted, read, declared or a limit) as a card shows it."""
+    inside = _exact(value, unit)
     quantity = _TWO_SYSTEMS.get(unit)
     if quantity is None:
         return Written(value, unit, None, inside)
     symbol = INCH_POUND_UNIT[quantity]
-    inch_pound = Amount(number(from_inside(value, symbol, quantity)), printed_unit(symbol))
+    inch_pound = _exact(from_inside(value, symbol, quantity), symbol)
     first, other = (inch_pound, inside) if system is Units.INCH_POUND else (inside, inch_pound)
     return Written(value, unit, None, first, other)
 

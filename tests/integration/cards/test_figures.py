@@ -83,6 +83,15 @@ def test_airflow_and_pressure_stand_in_both_systems_with_the_house_s_own_first()
     assert (shown.first.number, shown.first.unit) == ("1,000", "cfm")
     assert shown.other is not None
     assert (shown.other.number, shown.other.unit) == ("1,699", "m³/h")
+    # -0.2 Pa are -0.0008 in. w.c., and no gauge shows more than thousandths of these; there is no nought below nought.
+    little = {value: written_exact(value, "Pa", Units.INCH_POUND) for value in (-0.2, -0.04, 0.234, 12.345)}
+    told = {value: (each.first.number, each.other.number) for value, each in little.items() if each.other is not None}
+    assert told == {
+        -0.2: ("\N{MINUS SIGN}0.001", "\N{MINUS SIGN}0.2"),
+        -0.04: ("0", "0"),
+        0.234: ("0.001", "0.2"),
+        12.345: ("0.05", "12.3"),
+    }
     pressure = written_exact(0.5 * 249.0889, "Pa", Units.SI)
     assert (pressure.first.number, pressure.first.unit) == ("125", "Pa")
     assert pressure.other is not None
