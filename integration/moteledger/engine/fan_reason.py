@@ -18,6 +18,8 @@ _MOST_CLEANERS_PER_H = 10.0
 """Clean air beyond ten volumes an hour is more than room cleaners give a whole house (common practice, no source)."""
 _WORTH_TELLING = 0.05
 _LEAST_KWH = 0.05
+_WORTH_SAVING_H = 0.25
+"""Of less running than this in two days even the greatest share is nothing that anybody would want to save."""
 
 
 def decision(
@@ -58,7 +60,9 @@ def decision(
         else f", {saved:.1f} kWh less than the best simple way ({printed(simple.name)})"
     )
     proven = (
-        f"; no schedule could save more than {max(schedule.gap, 0.001):.1%} of that" if schedule.bold is None else ""
+        f"; no schedule could save more than {max(schedule.gap, 0.001):.1%} of that"
+        if schedule.bold is None and hours >= _WORTH_SAVING_H
+        else ""
     )
     return (
         "run" if extra else "rest",

@@ -239,6 +239,24 @@ def test_a_run_made_in_case_the_air_turns_says_so_and_what_it_takes(
     assert "could wait" not in decision(certain, (), rates, 8.0, settings)[1]
 
 
+@pytest.mark.parametrize(("steps", "told"), [(2, False), (3, True)])
+def test_what_could_be_saved_of_a_few_minutes_is_not_told(
+    house: Callable[..., House], week: Readings, steps: int, told: bool
+) -> None:
+    settings = rook_house(house, "8 ug/m3")
+    hours_ahead = ahead(settings, gridded(settings, week))
+    rates = HouseRates(0.35, 0.6, 3.0, 400.0)
+    found = find_schedule(hours_ahead, FanProblem(hours_ahead.outlook, rates), 8.0)
+    # Steps are of five minutes; the thermostat leaves at least the last of them to the plan.
+    left = np.flatnonzero(hours_ahead.outlook.left == 1.0)[-steps:]
+    few = np.zeros_like(found.schedule.choice)
+    few[left] = 1
+    schedule = replace(found.schedule, choice=few, cost=1.0, least_cost=0.239, bold=None)
+    reason = decision(replace(found, schedule=schedule), (), rates, 8.0, settings)[1]
+    assert f"Running it {steps / 12.0:.1f} h beyond the thermostat's calls" in reason
+    assert ("no schedule could save more than 76.1% of that" in reason) is told
+
+
 def test_where_the_fan_cannot_hold_it_the_intake_and_a_cleaner_of_a_size_or_leaving_are_named(
     house: Callable[..., House], week: Readings
 ) -> None:
