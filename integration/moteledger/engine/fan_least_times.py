@@ -77,12 +77,19 @@ def permitted(wish: Wish, watch: Watch, least: LeastTimes, now: datetime, tick_s
         return _until_rested(replace(wish, action=waits), least, now + rest_left)
     if wish.action == "rest" and watch.action != "rest" and run_left:
         goes_on = watch.action == "run" and wish.code is not ReasonCode.PERSON
+        least_min = _minutes(least.run)
+        kept = (
+            f"Once asked to, the fan runs at least {least_min} min."
+            if goes_on
+            else f"The fan is not told to rest within {least_min} min of being asked to run; "
+            "until then it is left to its thermostat."
+        )
         return replace(
             wish,
             action="run" if goes_on else "leave",
             code=ReasonCode.LEAST_RUN_TIME,
             until=min(wish.until, now + run_left + UNTIL_THE_NEXT_DECISION),
-            reason=f"Once asked to, the fan runs at least {_minutes(least.run)} min. After that: {wish.reason}",
+            reason=f"{kept} After that: {wish.reason}",
             speed=watch.speed if goes_on else None,
         )
     if wish.code is ReasonCode.PLANNED_REST and rest_left and wish.until <= now + rest_left + _RUNS_SOON_AFTER:
@@ -93,10 +100,16 @@ def permitted(wish: Wish, watch: Watch, least: LeastTimes, now: datetime, tick_s
 
 
 def _until_rested(wish: Wish, least: LeastTimes, rested: datetime) -> Wish:
+    least_min = _minutes(least.rest)
+    kept = (
+        f"The fan is not told to run within {least_min} min of its last run; until then it is left to its thermostat."
+        if wish.action == "leave"
+        else f"The fan rests at least {least_min} min between two runs."
+    )
     return replace(
         wish,
         code=ReasonCode.LEAST_REST_TIME,
-        reason=f"The fan rests at least {_minutes(least.rest)} min between two runs. After that: {wish.reason}",
+        reason=f"{kept} After that: {wish.reason}",
         until=min(wish.until, rested + UNTIL_THE_NEXT_DECISION),
     )
 

@@ -379,6 +379,27 @@ def test_a_person_is_obeyed_at_once_or_waited_for_and_seen_in_every_answer(house
     assert house.decide(advice(house.clocks.wall(), RUN_NOW)).override is None
 
 
+def test_the_words_of_what_waits_say_what_is_done_meanwhile(house: House) -> None:
+    left = "until then it is left to its thermostat. After that: "
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.later(1.0 / 60.0)
+    goes_on = house.decide(advice(house.clocks.wall(), []))
+    assert (goes_on.action, goes_on.reason.partition(" After that: ")[0]) == (
+        "run",
+        "Once asked to, the fan runs at least 15 min.",
+    )
+    of_person = house.control.override("rest", timedelta(hours=24))
+    of_plan = house.control.lift()
+    for waits, wish in ((of_person, "A person asked for the fan to rest."), (of_plan, "the air asks for it")):
+        assert (waits.action, waits.reason_code) == ("leave", ReasonCode.LEAST_RUN_TIME)
+        assert waits.reason == f"The fan is not told to rest within 15 min of being asked to run; {left}{wish}"
+    waits = house.control.override("run", timedelta(hours=24))
+    assert (waits.action, waits.reason_code) == ("leave", ReasonCode.LEAST_REST_TIME)
+    assert waits.reason == (
+        f"The fan is not told to run within 15 min of its last run; {left}A person asked for the fan to run."
+    )
+
+
 def test_a_lifted_override_gives_the_fan_back_to_the_plan(house: House) -> None:
     house.decide(advice(house.clocks.wall(), RUN_NOW))
     assert house.control.override("leave", timedelta(hours=1)).action == "leave"
