@@ -98,6 +98,8 @@ def filter_advice(
     drop_now, growth = watch.drop_at_reference_pa, watch.growth_pa_per_day
     if gridded.values("filter.pressure_drop") is None and not np.isfinite(past.drop_pa).any():
         drop_now = _NO_SENSOR
+    if isinstance(drop_now, Unknown) and watch.sound:
+        drop_now = _at_odds(gridded) or drop_now
     put_in = drop_put_in(past, watch, put_in_us(watch, installed_us))
     limit = _limit(settings, fitted, reference, put_in)
     dust = _dust(house, gridded, today)
@@ -189,6 +191,12 @@ def _first(
         return None, f"There is no date yet: {NOT_DATED}.{missing}"
     first = first_reached(finite)
     return first, because(first) + missing
+
+
+def _at_odds(gridded: GriddedHouse) -> Unknown | None:
+    """Why a drop that was read is not known: the fan's state contradicts it. None where it does not."""
+    read = gridded.signals.get("filter.pressure_drop")
+    return next((Unknown(f"it {what}", look) for what, look in read.quality.at_odds), None) if read else None
 
 
 def _undated(drop: Answer) -> Unknown:

@@ -18,6 +18,7 @@ from motemodel.estimate import (
     drop_when_new,
     watch_pressure,
 )
+from motemodel.measure import spans
 
 from ..settings import House
 from ..store import Series
@@ -29,6 +30,12 @@ _US_PER_H = 3_600_000_000
 _STEADY = 0.99
 _STOPPED = 0.5
 """A pressure that falls below this share of the run's highest in its last readings was read as the fan stopped."""
+_RESTED = 0.25
+"""Of what is read in the runs beside one: less is no new filter, whose drop is a third to a half of a spent one's
+(common practice, no source)."""
+_BESIDE = 12
+"""Runs to either side of one that tell what it should read: a round that keeps step with the samples for a while, so
+that they see only its ends, is outvoted, and a hose that is off for a day is not (common practice, no source)."""
 _ALIKE_PA = 1e-6
 """Means of steps that one reading stands for are alike to their rounding."""
 _PART_US = 14 * 24 * _US_PER_H
@@ -120,7 +127,7 @@ def _while_running(gridded: GriddedHouse, name: str, values: FloatArray) -> Floa
     # A step in which the fan started or stopped averages rest and run.
     running = gridded.fan > _STEADY
     found = np.where(running, values, np.nan)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], running, [False])))).reshape(-1, 2)
+    edges = spans(running)
     highest = np.fmax.reduceat(found, edges[:, 0]) if edges.size else np.empty(0)
     interval_h = gridded.signals[name].quality.typical_interval_h if name in gridded.signals else 0.0
     long = (edges[:, 1] - edges[:, 0]) * gridded.grid.step_h > 1.01 * interval_h
@@ -137,7 +144,27 @@ def _while_running(gridded: GriddedHouse, name: str, values: FloatArray) -> Floa
         others = np.flatnonzero(~(np.abs(of_run - last) < _ALIKE_PA))
         if others.size or not is_long:
             of_run[int(others[-1]) + 1 if others.size else 0 :] = np.nan
+    late = round(gridded.fan_late_h / gridded.grid.step_h)
+    if late:
+        _leave_out_unsampled_rests(found, edges, highest, late)
     return found
+
+
+def _leave_out_unsampled_rests(found: FloatArray, runs: NDArray[np.intp], highest: FloatArray, late: int) -> None:
+    """Of a fan that is sampled every `late` steps, NaN in place of what it may have rested for without being seen.
+
+    Between two samples, and ever since the last one of a run, which may be its only one: then the runs beside it tell
+    what it should have read. A drop that is low in all of them, by a hose or a door, stays.
+    """
+    for number, (start, end) in enumerate(runs):
+        beside = highest[max(number - _BESIDE, 0) : number + _BESIDE + 1]
+        of_run, beside = found[start:end], beside[np.isfinite(beside)]
+        running = max(
+            _STOPPED * float(highest[number]), _RESTED * float(np.median(beside)) if beside.size else 0.0, 0.0
+        )
+        for first, after in spans(of_run < running):
+            if after - first <= late:
+                of_run[first:after] = np.nan
 
 
 def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:

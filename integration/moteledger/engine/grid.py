@@ -6,6 +6,7 @@ from datetime import datetime
 from math import inf
 
 import numpy as np
+from numpy.typing import NDArray
 
 from motemodel.bounds import FloatArray
 from motemodel.measure import (
@@ -13,7 +14,9 @@ from motemodel.measure import (
     DataQuality,
     FaultRule,
     GriddedSignal,
+    Stamp,
     TimeGrid,
+    checked_by_fan,
     clock_lag,
     gridded_level,
     gridded_runtime,
@@ -35,8 +38,9 @@ _NEEDED = ("indoor.pm25", "outdoor.pm25")
 _SLOWEST_USUAL_H = 1.0
 """A sensor may tell as seldom as this without each of its pauses counting as a gap."""
 _FAN = ("fan.running", "fan.runtime", "fan.runtime_total")
+_DROP = "filter.pressure_drop"
 _CALLS = ("cooling.running", "heating.running")
-_RESTS_WITH_THE_FAN = {"filter.pressure_drop", "duct.static_pressure", "duct.airflow", "fan.power"}
+_RESTS_WITH_THE_FAN = {_DROP, "duct.static_pressure", "duct.airflow", "fan.power"}
 _USUAL_DUST = (0.1, 2_000.0)
 """The median of a dust sensor lies in between wherever people live, ug/m3 (common practice, no source)."""
 _SHORTEST_PERIOD_H = 1.0
@@ -70,14 +74,26 @@ class GriddedHouse:
         return np.full(self.grid.count, np.nan) if found is None else found
 
     @property
+    def fan_by_itself(self) -> GriddedSignal | None:
+        """The fan's own state or runtime; None where neither is known."""
+        return next((self.signals[name] for name in _FAN if self.values(name) is not None), None)
+
+    @property
+    def fan_signals(self) -> tuple[GriddedSignal, ...]:
+        """What the fan is told by: its own state or runtime, or else the calls that run it."""
+        own = self.fan_by_itself
+        return tuple(self.signals[name] for name in _CALLS if self.values(name) is not None) if own is None else (own,)
+
+    @property
     def fan(self) -> FloatArray:
-        """Fraction of each step that the fan ran, from its state, its runtime, or the calls that run it."""
-        for name in _FAN:
-            found = self.values(name)
-            if found is not None:
-                return found
-        calls = [found for found in map(self.values, _CALLS) if found is not None]
-        return np.fmax.reduce(calls) if calls else np.full(self.grid.count, np.nan)
+        """Fraction of each step that the fan ran, by `fan_signals`; NaN where unknown."""
+        told = [signal.values for signal in self.fan_signals]
+        return np.fmax.reduce(told) if told else np.full(self.grid.count, np.nan)
+
+    @property
+    def fan_late_h(self) -> float:
+        """How long after a switch of the fan it may be told, h: what is only sampled tells it with the next sample."""
+        return max((signal.quality.late_h for signal in self.fan_signals), default=0.0)
 
     @property
     def fan_share(self) -> float:
@@ -131,20 +147,54 @@ def gridded(house: House, readings: Mapping[str, Series]) -> GriddedHouse:
         if found.values(name) is None:
             why = "; ".join(signals[name].quality.remarks)
             raise AssessmentError(f"{name}: no reading can be used ({why}); check the sensor, its unit and its clock")
-    return _with_fan_in_time(found)
+    steps = _fan_late_by(found)
+    in_time = _with_fan_moved(found, steps) if steps else found
+    return _with_drop_by_fan(in_time, _drop_read_in(house, found, in_time, readings, steps))
 
 
-def _with_fan_in_time(found: GriddedHouse) -> GriddedHouse:
-    """The fan's signals moved by what the indoor air shows of their clock (`clock_lag`), with a remark of it.
+def _drop_read_in(
+    house: House, found: GriddedHouse, in_time: GriddedHouse, readings: Mapping[str, Series], steps: int
+) -> NDArray[np.bool_]:
+    """The steps in which the filter's drop was read, moved along where it was moved with the fan; shape (steps,)."""
+    grid, read = found.grid, np.zeros(found.grid.count)
+    if _DROP in found.signals:
+        at = ((readings[_DROP].time_us - found.origin_us) / _US_PER_H - grid.start_h) / grid.step_h
+        # A reading on the edge of two steps speaks for the one before it if it stamps the end.
+        step = (np.ceil(at - 1e-6) - 1 if house.sensor(_DROP).stamp is Stamp.END else np.floor(at + 1e-6)).astype(int)
+        read[step[(step >= 0) & (step < grid.count)]] = 1.0
+        if in_time.signals[_DROP] is not found.signals[_DROP]:
+            read = shifted(read, steps, 0.0)
+    return read > 0.0
+
+
+def _with_drop_by_fan(found: GriddedHouse, read: NDArray[np.bool_]) -> GriddedHouse:
+    """The filter's drop, `read` in these steps, without what the fan's own state contradicts (`checked_by_fan`).
+
+    The calls for heating and cooling are no state of the fan: it may well run without any.
+    """
+    fan, drop = found.fan_by_itself, found.signals.get(_DROP)
+    if fan is None or drop is None:
+        return found
+    return replace(found, signals={**found.signals, _DROP: checked_by_fan(drop, fan, read, found.grid.step_h)})
+
+
+def _fan_late_by(found: GriddedHouse) -> int:
+    """By how many steps the indoor air shows the fan's clock to be behind it (`clock_lag`); nought where it does not.
+
+    A state that is only sampled tells a switch late by up to its interval, without any clock being wrong.
+    """
+    step_h = found.grid.step_h
+    lag = clock_lag(found.values_or_nan("indoor.pm25"), found.fan, step_h)
+    return round(lag.lag_h / step_h) if lag.told and abs(lag.lag_h) > found.fan_late_h + 1e-9 else 0
+
+
+def _with_fan_moved(found: GriddedHouse, steps: int) -> GriddedHouse:
+    """The fan's signals moved later by so many steps (earlier if negative), with a remark of it.
 
     Whatever else goes with the fan (calls, pressures, power) is moved along where it keeps the fan's time rather than
     the air's. Which of the two clocks is wrong cannot be told; all else is kept by the air's.
     """
-    of_air, fan, step_h = found.values_or_nan("indoor.pm25"), found.fan, found.grid.step_h
-    lag = clock_lag(of_air, fan, step_h)
-    if not lag.told:
-        return found
-    steps = round(lag.lag_h / step_h)
+    fan = found.fan
     in_time = shifted(fan, steps)
 
     def moved(name: str, signal: GriddedSignal) -> GriddedSignal:
@@ -152,7 +202,7 @@ def _with_fan_in_time(found: GriddedHouse) -> GriddedHouse:
         goes_along = others and _alike(signal.values, fan) > _alike(signal.values, in_time)
         return replace(signal, values=shifted(signal.values, steps)) if name in _FAN or goes_along else signal
 
-    minutes, side = 60.0 * abs(lag.lag_h), "later" if steps > 0 else "earlier"
+    minutes, side = 60.0 * abs(steps) * found.grid.step_h, "later" if steps > 0 else "earlier"
     remark = (
         f"the air follows the fan {minutes:.0f} min {side} than the stamps say: one of the two clocks is wrong; all "
         "figures move the fan's times by that, put the clock right"

@@ -95,6 +95,15 @@ def find_faults(time_h: FloatArray, value: FloatArray, rule: FaultRule) -> Fault
     )
 
 
+def spans(mask: BoolArray) -> NDArray[np.intp]:
+    """Start and end (after the last) of every run of True, shape (runs, 2).
+
+    >>> spans(np.array([False, True, True, False])).tolist()
+    [[1, 3]]
+    """
+    return np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])))).reshape(-1, 2)
+
+
 def suspected_scale(
     value: FloatArray, typical_low: float, typical_high: float, scales: Sequence[float]
 ) -> float | None:

@@ -1,13 +1,14 @@
 """From raw readings to the grid in one call, with the account of what was found on the way."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..bounds import FloatArray
 from .correction import Correction
-from .faults import FaultRule, find_faults, resolution_of, suspected_scale
+from .fan_rest import drop_at_odds
+from .faults import BoolArray, FaultRule, find_faults, resolution_of, suspected_scale
 from .grid import Stamp, TimeGrid, level_means, runtime_fractions, state_fractions
 from .readings import Readings, tidy
 
@@ -23,6 +24,8 @@ class DataQuality:
     `resolution`: the smallest step between values of a level, in the unit of the signal. `suspected_scale`: what
     readings that seem to be in another unit would have to be multiplied by; None where they seem right.
     `counter_restarts`: how often a counter of all that ran fell, which leaves nothing known since the reading before.
+    `late_h`: how long after a switch it may be told, where it is sampled (`Readings.sampled_every_h`) or counted.
+    `same_at_rest_h`, `rests_in_run_h`: a filter's drop that the fan's state contradicts (`drop_at_odds`).
     """
 
     readings: int
@@ -40,6 +43,9 @@ class DataQuality:
     stuck_h: float = 0.0
     suspected_scale: float | None = None
     counter_restarts: int = 0
+    late_h: float = 0.0
+    same_at_rest_h: float = 0.0
+    rests_in_run_h: float = 0.0
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -49,6 +55,7 @@ class DataQuality:
             (self.readings > 0 and self.coverage < 0.8, f"only {self.coverage:.0%} of the period is covered"),
             (self.coverage > 0.0 and self.longest_gap_h > 6.0, f"longest gap {self.longest_gap_h:.1f} h"),
             (self.stuck_h > 0.0, f"stuck for {self.stuck_h:.0f} h; those readings are left out"),
+            *((True, f"{odds}; those readings are left out: {look}") for odds, look in self.at_odds),
             (
                 self.out_of_range > 0,
                 f"{_counted(self.out_of_range, 'reading')} outside what is plausible; check unit",
@@ -73,6 +80,24 @@ class DataQuality:
             (self.not_finite > 0, f"{_counted(self.not_finite, 'reading')} without a value"),
         )
         return tuple(text for holds, text in said if holds)
+
+    @property
+    def at_odds(self) -> tuple[tuple[str, str], ...]:
+        """What contradicts the fan's state, and what to look at, in words; empty when nothing does."""
+        state = "that the fan's state is that of this blower"
+        said = (
+            (
+                self.same_at_rest_h,
+                "does not fall while the fan is told to rest",
+                f"see that the sensor is not stuck and its hoses are free, and {state}",
+            ),
+            (
+                self.rests_in_run_h,
+                "falls to nought again and again while the fan is told to run",
+                f"see {state}, and that no hose is loose",
+            ),
+        )
+        return tuple((f"{what}, for {hours:.0f} h", then) for hours, what, then in said if hours > 0.0)
 
 
 @dataclass(frozen=True)
@@ -126,7 +151,10 @@ def gridded_state(time_h: ArrayLike, state: ArrayLike, grid: TimeGrid, *, hold_h
     readings = tidy(time_h, state)
     good = (readings.value >= 0.0) & (readings.value <= 1.0)
     values = state_fractions(readings.time_h[good], readings.value[good], grid, hold_h=hold_h)
-    return GriddedSignal(values, _quality(readings, values, grid, out_of_range=int(np.count_nonzero(~good))))
+    out_of_range = int(np.count_nonzero(~good))
+    return GriddedSignal(
+        values, _quality(readings, values, grid, out_of_range=out_of_range, late_h=readings.sampled_every_h)
+    )
 
 
 def gridded_runtime(time_h: ArrayLike, seconds: ArrayLike, grid: TimeGrid, *, hold_h: float) -> GriddedSignal:
@@ -134,7 +162,16 @@ def gridded_runtime(time_h: ArrayLike, seconds: ArrayLike, grid: TimeGrid, *, ho
     readings = tidy(time_h, seconds)
     good = readings.value >= 0.0
     values = runtime_fractions(readings.time_h[good], readings.value[good], grid, hold_h=hold_h)
-    return GriddedSignal(values, _quality(readings, values, grid, out_of_range=int(np.count_nonzero(~good))))
+    return GriddedSignal(
+        values,
+        _quality(
+            readings,
+            values,
+            grid,
+            out_of_range=int(np.count_nonzero(~good)),
+            late_h=readings.typical_interval_h,
+        ),
+    )
 
 
 def gridded_total(time_h: ArrayLike, total_s: ArrayLike, grid: TimeGrid, *, hold_h: float) -> GriddedSignal:
@@ -153,7 +190,38 @@ def gridded_total(time_h: ArrayLike, total_s: ArrayLike, grid: TimeGrid, *, hold
     at_h = readings.time_h[good][fell]
     restarts = int(np.count_nonzero((at_h >= grid.start_h) & (at_h <= grid.end_h)))
     out_of_range = int(np.count_nonzero(~good))
-    return GriddedSignal(values, _quality(readings, values, grid, out_of_range=out_of_range, restarts=restarts))
+    return GriddedSignal(
+        values,
+        _quality(
+            readings,
+            values,
+            grid,
+            out_of_range=out_of_range,
+            restarts=restarts,
+            late_h=readings.typical_interval_h,
+        ),
+    )
+
+
+def checked_by_fan(drop: GriddedSignal, fan: GriddedSignal, read: BoolArray, step_h: float) -> GriddedSignal:
+    """A filter's drop (Pa) without what the fan's own state contradicts, which its quality then tells.
+
+    `read`: the steps in which the drop was read, shape (count,); see `drop_at_odds`.
+    """
+    late_h = fan.quality.late_h + drop.quality.typical_interval_h
+    odds = drop_at_odds(drop.values, fan.values, read, step_h, late_h)
+    left_out = odds.same_at_rest | odds.rests_in_run
+    if not left_out.any():
+        return drop
+    known, values = np.isfinite(drop.values), np.where(left_out, np.nan, drop.values)
+    quality = replace(
+        drop.quality,
+        coverage=float(np.isfinite(values).mean()),
+        longest_gap_h=_longest_run(~np.isfinite(values)) * step_h,
+        same_at_rest_h=float(np.count_nonzero(known & odds.same_at_rest) * step_h),
+        rests_in_run_h=float(np.count_nonzero(known & odds.rests_in_run) * step_h),
+    )
+    return GriddedSignal(values, quality)
 
 
 def _quality(
@@ -168,6 +236,7 @@ def _quality(
     stuck_h: float = 0.0,
     scale: float | None = None,
     restarts: int = 0,
+    late_h: float = 0.0,
 ) -> DataQuality:
     known = np.isfinite(values)
     inside = (readings.time_h >= grid.start_h) & (readings.time_h <= grid.end_h)
@@ -187,6 +256,7 @@ def _quality(
         stuck_h=stuck_h,
         suspected_scale=scale,
         counter_restarts=restarts,
+        late_h=late_h,
     )
 
 

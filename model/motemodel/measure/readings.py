@@ -7,6 +7,9 @@ from numpy.typing import ArrayLike
 
 from ..bounds import FloatArray
 
+_EVEN = 0.5
+"""Of the usual time between samples, from the early tenth to the late (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class Readings:
@@ -27,6 +30,17 @@ class Readings:
     def typical_interval_h(self) -> float:
         """Median time between two readings, h; 0 when there are fewer than two."""
         return float(np.median(np.diff(self.time_h))) if self.time_h.size > 1 else 0.0
+
+    @property
+    def sampled_every_h(self) -> float:
+        """How long after a switch its state may be told, h: the interval of a state that is only sampled, evenly.
+
+        A state that is told as it changes, be it with a sign of life in between, is told at uneven times: 0.
+        """
+        if self.time_h.size < 2:
+            return 0.0
+        early, usual, late = np.quantile(np.diff(self.time_h), (0.1, 0.5, 0.9))
+        return float(usual) if late - early <= _EVEN * usual else 0.0
 
 
 def tidy(time_h: ArrayLike, value: ArrayLike) -> Readings:

@@ -112,3 +112,30 @@ def test_the_trace_shows_the_fan_when_the_air_fell(assessed: Callable[[float], A
     )
     known = np.isfinite(late) & np.isfinite(right)
     assert np.corrcoef(late[known], right[known])[0, 1] > 0.9
+
+
+@pytest.mark.parametrize("every_min", [5, 10, 15])
+@pytest.mark.parametrize("phase_min", [0, 2, 4])
+def test_a_fan_that_is_only_asked_for_now_and_then_is_no_clock_that_is_wrong(
+    every_min: int, phase_min: int, house: Houses, series: Told, told: Any
+) -> None:
+    """It is told late by up to that interval; and its run has ended at any time in the last one."""
+    readings = told(drop_late_h=0.0)
+    asked = readings["fan.running"]
+    readings["fan.running"] = Series(asked.time_us[phase_min::every_min], asked.value[phase_min::every_min])
+    surveyed = house(filter={"merv": 11})
+    grid = gridded(surveyed, readings)
+    assert grid.remarks == ()
+    drop = steady_drop(surveyed, grid)
+    assert drop is not None
+    known = drop[np.isfinite(drop)]
+    assert known.size > 0.5 * np.count_nonzero(minutes()[1])
+    assert np.mean(known > 40.0) > 0.99
+
+
+def test_an_hour_is_more_than_sampling_explains(house: Houses, told: Any) -> None:
+    readings = told(HOUR_LATE)
+    asked = readings["fan.running"]
+    readings["fan.running"] = Series(asked.time_us[::10], asked.value[::10])
+    (remark,) = gridded(house(), readings).remarks
+    assert 58 <= int(remark.split()[5]) <= 68

@@ -88,7 +88,9 @@ def test_a_reading_taken_as_the_fan_stops_tells_nothing_of_the_run_before_it(
     assert np.nanmin(steady) == pytest.approx(60.0), "no step of rest is left"
 
 
-@pytest.mark.parametrize(("fan_min", "drop_min"), [(1, 5), (1, 10), (5, 5), (10, 10), (15, 15)])
+@pytest.mark.parametrize(
+    ("fan_min", "drop_min"), [(1, 5), (1, 10), (5, 5), (10, 10), (15, 15), (5, 1), (10, 1), (15, 1), (30, 1)]
+)
 def test_a_drop_that_is_read_seldom_is_that_of_the_running_fan(
     house: Callable[..., House],
     still: Callable[..., dict[str, Series]],
