@@ -9,6 +9,7 @@ from scipy.special import stdtrit
 
 from motemodel.bounds import FloatArray
 from motemodel.estimate import (
+    STANDING_AIR,
     Answer,
     Estimate,
     PressureWatch,
@@ -72,7 +73,8 @@ class FilterPast:
     `time_us`: middle of the quarter, since 1970 UTC; `drop_pa` at the reference airflow while the fan ran throughout,
     NaN where it did not; `run_share` of the quarter, NaN where unknown; `static_pa` in the duct, NaN where unknown;
     `outdoor_c` temperature and `indoor_ug_m3` PM2.5, NaN where unknown; `airflow_share`: the airflow over the
-    reference, NaN where neither measured nor told by the static pressure, which `airflow_measured` says of the whole.
+    reference, NaN where the air stands, or it is neither measured nor told by the static pressure, which
+    `airflow_measured` says of the whole.
     """
 
     time_us: NDArray[np.int64]
@@ -190,6 +192,7 @@ def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
     def while_running(name: str) -> FloatArray:
         return _while_running(gridded, name, gridded.values_or_nan(name))
 
+    airflow_share = while_running("duct.airflow") / (reference_airflow(house) or np.nan)
     ends_h = gridded.grid.end_h - (count - 1 - np.arange(count) + 0.5) * width * gridded.grid.step_h
     return FilterPast(
         time_us=gridded.origin_us + np.round(ends_h * _US_PER_H).astype(np.int64),
@@ -198,7 +201,7 @@ def filter_past(house: House, gridded: GriddedHouse) -> FilterPast:
         static_pa=medians(while_running("duct.static_pressure")),
         outdoor_c=means(gridded.values_or_nan("outdoor.temperature")),
         indoor_ug_m3=means(gridded.values_or_nan("indoor.pm25")),
-        airflow_share=medians(while_running("duct.airflow")) / (reference_airflow(house) or np.nan),
+        airflow_share=medians(np.where(airflow_share > STANDING_AIR, airflow_share, np.nan)),
         airflow_measured=gridded.values("duct.airflow") is not None,
     )
 

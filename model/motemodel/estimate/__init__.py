@@ -14,13 +14,22 @@ from .decay import USUAL_ENTRY, Decay, DecayTest, by_weather_per_h, combined, de
 from .events import Event
 from .gain import GainPrior, gain_side_by_side
 from .identification import Identification, identify
-from .pressure import DailyDrops, PressureStep, PressureWatch, StepKind, drop_at_reference, watch_pressure
+from .pressure import (
+    STANDING_AIR,
+    DailyDrops,
+    PressureStep,
+    PressureWatch,
+    StepKind,
+    drop_at_reference,
+    watch_pressure,
+)
 from .record import HouseRecord
 from .theil_sen import TheilSenLine, theil_sen_line
 from .verdict import SHARE_NEEDED, Cause, CauseKind, Delivery, Evidence, Verdict, judge, quotient
 
 __all__ = [
     "SHARE_NEEDED",
+    "STANDING_AIR",
     "USUAL_ENTRY",
     "Z_90",
     "Answer",

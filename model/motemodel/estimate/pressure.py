@@ -21,6 +21,9 @@ _BACK_H = 36.0
 _HELD, _READ_TO_PA = 2.5, 1.0
 """Scatters from a day's median beyond which a reading is held there, and what field sensors are read to (common
 practice, no source)."""
+STANDING_AIR = 0.05
+"""Share of the reference airflow up to which a sensor tells of air that stands, or of nothing (common practice, no
+source)."""
 # Filters of one kind differ by about a tenth, and so does the airflow through them (common practice, no source).
 _NEAR_CLEAN = (0.8, 1.25)
 
@@ -90,7 +93,7 @@ def drop_at_reference(
             f"drop at reference: reference {reference_m3h:g} m3/h, exponent {exponent:g}; "
             "give an airflow above zero and an exponent of 1 to 2"
         )
-    flowing = airflow_m3h > 0.05 * reference_m3h
+    flowing = airflow_m3h > STANDING_AIR * reference_m3h
     ratio = np.divide(reference_m3h, airflow_m3h, out=np.full(np.shape(drop_pa), np.nan), where=flowing)
     return np.asarray(drop_pa * ratio**exponent)
 

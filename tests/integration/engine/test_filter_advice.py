@@ -158,6 +158,29 @@ def test_a_drop_that_jumped_is_due_where_it_is_past_its_limit_and_to_be_looked_a
     assert ("has reached the limit" in told.reason) is due
 
 
+@pytest.mark.parametrize("dead_h", [(240.1, 264.0), (245.0, 259.0), (672.0, 720.0), (0.0, 720.0)])
+def test_an_airflow_sensor_that_reads_nought_while_the_fan_runs_is_no_airflow(
+    dead_h: tuple[float, float], advise: Advise, series: Told
+) -> None:
+    hours = np.arange(0.0, 24.0 * 30, 0.1)
+    works = (hours < dead_h[0]) | (hours >= dead_h[1])
+    airflow = series(hours + 0.09, (hours % 1.0 < 0.5 - 1e-6) * works * (REFERENCE_M3H + 3.0 * np.sin(11.0 * hours)))
+    told = advise(
+        {"merv": 13, "final_drop": f"{FINAL_PA} Pa"},
+        lambda hours: 60.0 * np.exp(hours / 24.0 / 80.0),
+        days=30,
+        extra={"duct.airflow": airflow},
+    )
+    if not works.any():
+        assert isinstance(told.drop_at_reference_pa, NotKnown)
+        return
+    assert isinstance(told.drop_at_reference_pa, Known)
+    assert told.drop_at_reference_pa.high < 2.0 * FINAL_PA
+    assert told.change_between is not None
+    due = date(2026, 3, 2) + timedelta(days=80.0 * np.log(FINAL_PA / 60.0))
+    assert told.change_between[0] < due < told.change_between[1]
+
+
 def test_without_a_stated_final_drop_twice_the_clean_one_is_taken(advise: Advise) -> None:
     surveyed = {
         "merv": 13,
