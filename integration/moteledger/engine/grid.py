@@ -264,8 +264,8 @@ def _gridded_signal(
     humidity = already.get(f"{place}.humidity")
     # A pressure or a power that stays at nought while the fan rests is no stuck sensor.
     stuck_h = inf if name in _RESTS_WITH_THE_FAN or name.endswith("temperature") else 6.0
-    # And one that is read once in a short run, between two rests, is no spike.
-    spike_factor = inf if name in _RESTS_WITH_THE_FAN else 3.0
+    # Nor is one that is read once in a short run, between two rests, a spike, or what it has grown to saturated.
+    of_fan = {"spike_factor": inf, "saturation_factor": inf} if name in _RESTS_WITH_THE_FAN else {}
     try:
         found = gridded_level(
             time_h,
@@ -273,7 +273,7 @@ def _gridded_signal(
             grid,
             hold_h=hold_h,
             stamp=sensor.stamp,
-            rule=FaultRule(signal.low, signal.high, stuck_h, spike_factor, _USUAL_DUST if ".pm" in name else None),
+            rule=FaultRule(signal.low, signal.high, stuck_h, usual=_USUAL_DUST if ".pm" in name else None, **of_fan),
             correction=Correction(sensor.gain, sensor.offset, sensor.humidity_growth),
             humidity_percent=None if humidity is None else humidity.values,
         )

@@ -27,6 +27,8 @@ class FaultRule:
     `spike_factor`: a single reading this many times above both its neighbours is not air but electronics: air that is
     mixed decays, and at the spacings looked at (a quarter of an hour or less) no house loses two thirds in one.
     Infinite for what is no air and may well jump up and down: then no single reading is at fault for that.
+    `saturation_factor`: five equal readings on end at the top of the record, this many times above its median, are the
+    end of the scale (common practice, no source). Infinite for what rests most of the time.
     `usual`: the range in which the median lies unless the unit is mistaken; None where there is no such range.
     """
 
@@ -35,6 +37,7 @@ class FaultRule:
     stuck_h: float = 6.0
     spike_factor: float = 3.0
     usual: tuple[float, float] | None = None
+    saturation_factor: float = 10.0
 
     def __post_init__(self) -> None:
         if not (self.low < self.high and self.stuck_h > 0.0 and self.spike_factor > 1.0):
@@ -84,7 +87,7 @@ def find_faults(time_h: FloatArray, value: FloatArray, rule: FaultRule) -> Fault
     saturated = np.zeros(value.size, dtype=np.bool_)
     if value.size:
         top = float(value.max())
-        high_up = top > 10.0 * max(float(np.median(value)), 1e-9)
+        high_up = top > rule.saturation_factor * max(float(np.median(value)), 1e-9)
         saturated = _spread((level == top) & (count >= 5) & high_up & ~stuck_run, first, last, value.size)
     return Faults(
         out_of_range=out_of_range,

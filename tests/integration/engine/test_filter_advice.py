@@ -181,6 +181,24 @@ def test_an_airflow_sensor_that_reads_nought_while_the_fan_runs_is_no_airflow(
     assert told.change_between[0] < due < told.change_between[1]
 
 
+def test_a_sensor_of_whole_pascals_is_not_saturated_by_a_fan_that_rests_most_of_the_time(
+    house: Houses, series: Told, still: Still
+) -> None:
+    # Read by the minute, the newest drop is also the highest, several times over; at rest, for most readings, nought.
+    hours = np.arange(0.0, 24.0 * 30, 1.0 / 60.0)
+    runs = (hours % 1.0 < 0.3 - 1e-6).astype(np.float64)
+    drop = np.round(60.0 * np.exp(hours / 24.0 / 80.0))
+    readings = still(24.0 * 30) | {
+        "fan.running": series(hours, runs),
+        "filter.pressure_drop": series(hours + 0.9 / 60.0, runs * drop),
+    }
+    surveyed = house(filter={"merv": 13, "final_drop": f"{FINAL_PA} Pa"}, air_handler={"airflow": "1000 m3/h"})
+    grid = gridded(surveyed, readings)
+    told = filter_advice(surveyed, grid, grid.moment(grid.grid.end_h))
+    assert isinstance(told.drop_at_reference_pa, Known)
+    assert told.drop_at_reference_pa.value == pytest.approx(drop[-1], rel=0.02)
+
+
 def test_without_a_stated_final_drop_twice_the_clean_one_is_taken(advise: Advise) -> None:
     surveyed = {
         "merv": 13,
