@@ -457,6 +457,16 @@ def test_a_run_that_may_have_gone_on_by_its_answer_while_the_service_was_away_re
     assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "run"
 
 
+def test_a_run_cannot_have_gone_on_for_longer_than_its_answer_was_good(house: House) -> None:
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.later(10.0)
+    house.decide(advice(house.clocks.wall(), RUN_NOW))
+    house.control.stop()
+    house.later((LONGEST_VALIDITY + LeastTimes().rest) / MINUTE)
+    house.start()
+    assert house.decide(advice(house.clocks.wall(), RUN_NOW)).action == "run"
+
+
 def test_a_store_that_takes_nothing_gives_leave(house: House) -> None:
     house.store.is_full = True
     answer = house.decide(advice(house.clocks.wall(), RUN_NOW))

@@ -144,7 +144,8 @@ def test_a_drop_past_its_limit_is_due_today_and_told_as_reached(advise: Advise) 
 
 
 @pytest.mark.parametrize(
-    ("before_pa", "after_pa", "due"), [(80.0, 140.0, True), (140.0, 170.0, True), (80.0, 100.0, False)]
+    ("before_pa", "after_pa", "due"),
+    [(80.0, 140.0, True), (140.0, 170.0, True), (80.0, 126.5, False), (80.0, 100.0, False)],
 )
 def test_a_drop_that_jumped_is_due_where_it_is_past_its_limit_and_to_be_looked_at_first(
     before_pa: float, after_pa: float, due: bool, advise: Advise

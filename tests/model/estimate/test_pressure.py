@@ -42,6 +42,16 @@ def test_a_sensor_that_tells_whole_pascals_tells_a_days_drop_between_them_and_a_
     assert found.size == 60
     assert found.mean() == pytest.approx(CLEAN_PA + 0.4, abs=0.15)
     assert np.abs(found - CLEAN_PA - 0.4).max() < 1.0
+    # Medians of whole pascals would scatter by about half a pascal: they are whole ones, as near as they can be.
+    assert found.std() < 0.35
+
+
+def test_where_most_of_a_day_reads_the_same_whole_pascal_the_others_count_too() -> None:
+    # A quarter of a normal scatter of 0.3 Pa about 40.3 Pa lies above 40.5 Pa and is read as 41 Pa (any normal table).
+    rng = np.random.default_rng(8)
+    drop = np.where(FAN > 0.5, np.round(40.3 + rng.normal(0.0, 0.3, HOURS.size)), 0.0)
+    found = watch_pressure(HOURS, drop, FAN, clean_drop_pa=CLEAN_PA).daily.drop_pa
+    assert found.mean() == pytest.approx(40.25, abs=0.05)
 
 
 def test_a_loading_filter_shows_its_drop_and_growth() -> None:

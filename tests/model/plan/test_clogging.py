@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from motemodel.plan import DropHistory, LoadAhead, reach_by_clogging
@@ -13,6 +13,7 @@ from motemodel.plan import DropHistory, LoadAhead, reach_by_clogging
 SHARE = 0.5
 DAYS = np.unique(np.round(np.geomspace(1.0, 1500.0, 150)))
 AHEAD = LoadAhead(DAYS, SHARE * DAYS, np.zeros(DAYS.size))
+PASCALS = st.floats(-50.0, 2000.0)
 
 
 def reach(drop: np.ndarray, limit: float = 125.0, weight: float = 1.0):
@@ -157,6 +158,62 @@ def test_dust_whose_own_drop_grows_with_a_power_of_it_is_told_where_the_clean_dr
     )
     assert found.low <= 50.0 <= found.high
     assert abs(found.days - 50.0) <= max(abs(without.days - 50.0), 4.0)
+
+
+def test_dust_that_clogs_ever_faster_is_told_by_what_it_adds_to_the_clean_drop_and_not_without() -> None:
+    # What dust adds grows with its square until the clean drop has doubled after 160 days, of which 80 are known.
+    drop = 60.0 * (1.0 + (np.arange(1.0, 81.0) / 160.0) ** 2.0)
+    drop += np.random.default_rng(9).normal(0.0, 0.3, drop.size)
+    load = SHARE * np.arange(1.0, 81.0)
+    unknown = DropHistory(load, drop, float(load[-1]))
+    found, without = (
+        reach_by_clogging("pressure", [[(each, AHEAD)]], 120.0, 0.5, SHARE)
+        for each in (replace(unknown, clean_pa=60.0), unknown)
+    )
+    assert found.low <= 80.0 <= found.high
+    assert found.days == pytest.approx(80.0, abs=15.0)
+    assert without.days > 120.0
+
+
+@given(st.floats(50.0, 500.0))
+def test_a_clean_drop_stated_above_what_the_sensor_has_read_is_taken_for_no_more_than_that(clean: float) -> None:
+    load = SHARE * np.arange(1.0, 81.0)
+    drop = 40.0 * np.exp(np.arange(1.0, 81.0) / 115.0) + np.random.default_rng(1).normal(0.0, 0.3, 80)
+    found, as_read = (
+        reach_by_clogging("pressure", [[(DropHistory(load, drop, 40.0, clean_pa=each), AHEAD)]], 120.0, 0.5, SHARE)
+        for each in (clean, 45.0)
+    )
+    assert found == as_read
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    drop=st.lists(PASCALS, max_size=40),
+    earlier=st.lists(PASCALS, max_size=40),
+    dusty=st.lists(st.floats(0.0, 3.0), min_size=41, max_size=41),
+    limits=st.tuples(PASCALS, PASCALS),
+    clean=PASCALS | st.just(math.nan),
+    share=st.floats(0.0, 1.0),
+)
+def test_whatever_is_read_an_interval_is_in_order_and_a_higher_limit_is_met_no_sooner(
+    drop: list[float],
+    earlier: list[float],
+    dusty: list[float],
+    limits: tuple[float, float],
+    clean: float,
+    share: float,
+) -> None:
+    load = np.cumsum(dusty)
+    before = DropHistory(load[: len(earlier)], np.array(earlier), float(load[len(earlier)]))
+    this = DropHistory(load[: len(drop)], np.array(drop), float(load[len(drop)]), clean_pa=clean, earlier=(before,))
+    ahead = LoadAhead(DAYS, share * DAYS, 0.05 * share * DAYS)
+    found = [reach_by_clogging("pressure", [[(this, ahead)]], limit, 0.0, share) for limit in sorted(limits)]
+    if None in found:
+        assert found == [None, None]
+        return
+    for each in found:
+        assert 0.0 <= each.low <= each.days <= each.high
+    assert found[0].days <= found[1].days + 1e-9
 
 
 def test_of_two_ways_to_count_the_load_the_one_that_tells_the_past_of_the_drop_gives_the_day() -> None:

@@ -256,6 +256,7 @@ def test_with_speeds_too_no_schedule_that_can_be_counted_is_cleaner_than_the_cle
     assume(cleanest > 1e-3)
     found = best_schedule(FanProblem(now, house, costs=costs, dwell=dwell, speeds=speeds), AirTarget(cleanest / 2.0))
     assert not found.holds
+    assert (every.choice == found.choice).all(axis=1).any(), "it keeps the least times and the hours"
     assert found.cleanest_ug_m3[0] <= cleanest * (1.0 + 1e-9)
     free = now.allowed.all() and not dwell.committed_steps(now.step_h)
     if free and not (house.clean_air_per_h * (1.0 - now.called) < 1e-3).any():
