@@ -209,6 +209,22 @@ def test_without_a_stated_final_drop_twice_the_clean_one_is_taken(advise: Advise
     assert advise(surveyed).drop_limit_pa == pytest.approx(100.0, rel=1e-6)
 
 
+def test_the_surveyed_clean_drop_tells_dust_that_clogs_ever_faster(advise: Advise, series: Told) -> None:
+    # What dust adds grows with its square until the clean drop has doubled after 160 days, of which 80 are known.
+    days, hours = 80, np.arange(0.0, 24.0 * 80, 0.1)
+    airflow = {"duct.airflow": series(hours + 0.09, REFERENCE_M3H + 3.0 * np.sin(11.0 * hours))}
+    surveyed = {
+        "merv": 13,
+        "face_area": "0.4 m2",
+        "final_drop": "120 Pa",
+        "rated_drop": [{"airflow": f"{REFERENCE_M3H} m3/h", "drop": "60 Pa"}],
+    }
+    told = advise(surveyed, lambda hours: 60.0 * (1.0 + (hours / 24.0 / 160.0) ** 2), days=days, extra=airflow)
+    pressure = next(limit for limit in told.limits if limit.reason == "pressure")
+    assert pressure.on is not None
+    assert abs((pressure.on - date(2026, 3, 2)).days - 160) <= 15
+
+
 def test_a_drop_at_less_air_is_brought_to_the_reference_airflow(advise: Advise, series: Told) -> None:
     hours = np.arange(0.0, 24.0 * DAYS, 0.1)
     slow = {"duct.airflow": series(hours + 0.09, 800.0 + np.sin(hours))}
