@@ -27,8 +27,8 @@ and the share of the clean drop that is taken off first, and how likely each is 
 
 An exponent of 1 is a cake of even resistance, 0 growth by equal shares of the drop (Li et al. 2022,
 `filters.ExponentialLoading`); as far beyond it as the cake lies before it is taken for as likely as the cake. Dust adds
-to a clean medium whose own drop stays; that its part grows with a power of the dust, of up to 4, is told by what is
-left once most of the clean drop is taken off.
+to a clean medium whose own drop stays; that its part grows with a power of the dust, up to about its square, is told by
+what is left once most of the clean drop is taken off. One that grows with its cube is dated late.
 """
 _RATIOS = np.geomspace(1e-3, 1e3, 9)
 _WANDER_DAYS, _WANDER_FACTOR = 0.4, 3.0
@@ -132,10 +132,10 @@ def _chance(
         return None
     this, *earlier = (_thinned(each) for each in (history, *history.earlier) if each.drop_pa.size)
     likely, chances = [], []
-    for bend, off_pa, weight in _laws(this, earlier):
-        fit = _fit(_less(this, off_pa), bend, share_per_day)
+    for exponent, off_pa, weight in _laws(this, earlier):
+        fit = _fit(_less(this, off_pa), exponent, share_per_day)
         if fit is not None:
-            before = (_fit(_less(each, off_pa), bend, share_per_day) for each in earlier)
+            before = (_fit(_less(each, off_pa), exponent, share_per_day) for each in earlier)
             learned = [found for found in before if found is not None]
             for each in learned:
                 fit = fit.with_rate(*each.rate_at(fit.middle_pa))
@@ -150,10 +150,10 @@ def _chance(
 def _laws(this: DropHistory, earlier: Sequence[DropHistory]) -> Iterator[tuple[float, float, float]]:
     """Exponent of each law, what it takes off the drop, Pa, and its weight; every point of the records stays in use."""
     lowest = min(float(each.drop_pa.min()) for each in (this, *earlier))
-    clean = min(this.clean_pa, lowest)
-    for bend, off, weight in _LAWS:
+    clean = float(np.minimum(this.clean_pa, lowest))
+    for exponent, off, weight in _LAWS:
         if off == 0.0 or (1.0 - off) * clean > _LEAST_PA:
-            yield bend, off * clean if off else 0.0, weight
+            yield exponent, off * clean if off else 0.0, weight
 
 
 def _less(history: DropHistory, off_pa: float) -> DropHistory:
@@ -177,7 +177,7 @@ class _Fit:
     it; `told` (K, 2): how much of the line the wander takes up there; `since_last`: load since the last point.
     """
 
-    bend: float
+    exponent: float
     middle_pa: float
     span: float
     since_last: float
@@ -197,7 +197,7 @@ class _Fit:
         off = weight @ (self.variance * self.normal[:, 1, 1] / self.span**2 + (rate - mean) ** 2)
         # The other's time may have been unlike others, and so may this one's.
         apart = float(np.sqrt(off + 2.0 * (_UNLIKE_BEFORE * mean) ** 2))
-        scale = (middle_pa / self.middle_pa) ** (1.0 - self.bend)
+        scale = (middle_pa / self.middle_pa) ** (1.0 - self.exponent)
         return scale * mean, scale * apart
 
     def with_rate(self, rate: float, sd: float) -> "_Fit":
@@ -219,7 +219,7 @@ class _Fit:
         """The chance to be at the limit by each day, (K, H + 1); it is sure where there is nothing left to grow."""
         if limit_pa <= _LEAST_PA:
             return np.ones((_RATIOS.size, ahead.day.size + 1))
-        limit = float(_straight(np.asarray(limit_pa), self.middle_pa, self.bend))
+        limit = float(_box_cox(np.asarray(limit_pa), self.middle_pa, self.exponent))
         rate = self.line[:, 1] / self.span
         to_come = np.concatenate(([0.0], ahead.load_days)) + self.since_last
         to_come_sd = np.concatenate(([0.0], ahead.load_days_sd))
@@ -230,38 +230,38 @@ class _Fit:
         spread = self.variance[:, np.newaxis] * (
             unsure + self.left[:, np.newaxis] + np.outer(_RATIOS, to_come / self.span)
         )
-        slope = (limit_pa / self.middle_pa) ** (self.bend - 1.0)
+        slope = (limit_pa / self.middle_pa) ** (self.exponent - 1.0)
         unlike = np.hypot(to_come_sd, _UNLIKE_BEFORE * to_come)
         spread += (rate[:, np.newaxis] * unlike) ** 2 + (slope * limit_sd_pa) ** 2
         centre = self.level[:, np.newaxis] + np.outer(rate, to_come)
         return np.asarray(stdtr(self.free, (centre - limit) / np.sqrt(spread)))
 
 
-def _straight(drop_pa: FloatArray, middle_pa: float, bend: float) -> FloatArray:
-    """The Box-Cox transform, scaled so that a Pa is a Pa at the middle of the record, whatever the bend."""
+def _box_cox(drop_pa: FloatArray, middle_pa: float, exponent: float) -> FloatArray:
+    """The Box-Cox transform, scaled so that a Pa is a Pa at the middle of the record, whatever the exponent."""
     ratio = np.asarray(drop_pa) / middle_pa
-    return np.asarray(middle_pa * (np.log(ratio) if bend == 0.0 else (ratio**bend - 1.0) / bend))
+    return np.asarray(middle_pa * (np.log(ratio) if exponent == 0.0 else (ratio**exponent - 1.0) / exponent))
 
 
-def _fit(history: DropHistory, bend: float, share_per_day: float) -> _Fit | None:
-    """The law of a bend, fitted; None for a record that is too short."""
+def _fit(history: DropHistory, exponent: float, share_per_day: float) -> _Fit | None:
+    """The law of an exponent, fitted; None for a record that is too short."""
     use = history.drop_pa > _LEAST_PA
     load, drop = history.load_days[use], history.drop_pa[use]
     count = load.size
     if count < 4 or float(np.ptp(load)) <= 0.0:
         return None
     middle = float(np.exp(np.log(drop).mean()))
-    y = _straight(drop, middle, bend)
+    y = _box_cox(drop, middle, exponent)
     since = load - load[0]
     span = float(since[-1])
     # Scatter by the Pa and wander of `ratio` over the whole record, in units of a variance that is marginalised; along
     # the eigenvectors of the one beside the other both are uncorrelated, whatever the ratio.
     shared = np.minimum.outer(since, since) / span
-    straight = (drop / middle) ** (1.0 - bend)
-    shares, vectors = np.linalg.eigh(straight[:, np.newaxis] * shared * straight)
+    pa_by_unit = (drop / middle) ** (1.0 - exponent)
+    shares, vectors = np.linalg.eigh(pa_by_unit[:, np.newaxis] * shared * pa_by_unit)
     weights = 1.0 / (1.0 + _RATIOS[:, np.newaxis] * shares)
     columns = np.column_stack((np.ones(count), since / span, y, shared[:, -1]))
-    columns = vectors.T @ (straight[:, np.newaxis] * columns)
+    columns = vectors.T @ (pa_by_unit[:, np.newaxis] * columns)
     x, z, last = columns[:, :2], columns[:, 2], columns[:, 3]
     normal = np.linalg.inv(np.einsum("kn,ni,nj->kij", weights, x, x))
     line = np.einsum("kij,kn,nj,n->ki", normal, weights, x, z)
@@ -269,12 +269,10 @@ def _fit(history: DropHistory, bend: float, share_per_day: float) -> _Fit | None
     misfit = np.sum(weights * off_line**2, axis=1)
     free = count - 2 + _NOISE_WORTH
     variance = (misfit + _NOISE_WORTH * _NOISE_PA**2) / free
-    # The line's own log determinant and that of the readings: the marginal likelihood of a linear model.
+    # The line's own log determinant and that of the readings: the marginal likelihood of a linear model. The transform
+    # adds nothing to it, as the middle is the geometric mean of the readings (Box & Cox 1964).
     likely = (
-        np.log(straight).sum()
-        + 0.5 * np.log(weights).sum(axis=1)
-        + 0.5 * np.linalg.slogdet(normal)[1]
-        - 0.5 * free * np.log(variance * free)
+        0.5 * np.log(weights).sum(axis=1) + 0.5 * np.linalg.slogdet(normal)[1] - 0.5 * free * np.log(variance * free)
     )
     rate = line[:, 1] / span
     share_per_day = max(share_per_day, _LEAST_SHARE)
@@ -283,7 +281,7 @@ def _fit(history: DropHistory, bend: float, share_per_day: float) -> _Fit | None
     # What is known of the level now: the line there, and where the wander has got to.
     gain = _RATIOS[:, np.newaxis] * weights * last
     return _Fit(
-        bend=bend,
+        exponent=exponent,
         middle_pa=middle,
         span=span,
         since_last=max(history.load_now - float(load[-1]), 0.0),
