@@ -6,8 +6,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from moteledger.cli.fleet import Fleet, FleetHouse, fleet_table, look_at
+from moteledger.engine import Engine, assess
 from moteledger.engine.assessment import Verdict
-from moteledger.settings import read_round
+from moteledger.engine.on_record import OnRecord
+from moteledger.engine.service import SPAN
+from moteledger.report import client_report
+from moteledger.settings import read_house, read_round
 from moteledger.store import Reading, Store, to_us
 
 NOW = datetime(2026, 3, 3, tzinfo=UTC)
@@ -59,6 +63,40 @@ def test_each_house_is_a_line_and_one_that_fails_stops_no_other(tmp_path: Path) 
     assert by_name["Rook"].endswith("0 h old") and by_name["Wren"].endswith("3 d old")
     assert "no such file; give the store" in by_name["Finch:"]
     assert "house: missing; add it" in by_name["owl:"]
+
+
+def test_the_list_and_the_report_tell_the_filters_day_that_the_service_tells_by_all_its_days(tmp_path: Path) -> None:
+    """The drop grew by a pascal a day and hardly any more in the last fortnight, which tells another day by itself."""
+    (tmp_path / "rook.toml").write_text(
+        HOUSE.format("Rook") + '[air_handler]\nairflow = "1000 m3/h"\n[filter]\nmerv = 13\nfinal_drop = "125 Pa"\n'
+    )
+    listed = tmp_path / "round.toml"
+    listed.write_text('[[houses]]\nhouse = "rook.toml"\nstore = "rook.db"\n')
+    days, house = 44, read_house(tmp_path / "rook.toml")
+    quarters = range(96 * days)
+    with Store.open(tmp_path / "rook.db") as store:
+        store.append(
+            [
+                Reading(to_us(NOW) - (quarters[-1] - n) * 900_000_000, name, value)
+                for n in quarters
+                for name, value in (
+                    ("indoor.pm25", 6.0 + n % 5 / 10),
+                    ("outdoor.pm25", 8.0 + n % 7 / 10),
+                    ("fan.running", float(n % 2 == 0)),
+                    ("filter.pressure_drop", (60.0 + min(n / 96, 30.0) + n % 3 / 10) * (n % 2)),
+                )
+            ]
+        )
+        told = Engine(house, store, lambda: NOW).refresh()
+        end_us = to_us(NOW) + 1
+        start_us = end_us - SPAN // timedelta(microseconds=1)
+        record = OnRecord.of(store, house, start_us, end_us)
+    assert told is not None
+    assert told.filter.change_on is not None
+    assert told.filter.change_on != assess(house, record.readings).filter.change_on
+    (rook,) = look_at(read_round(listed), tmp_path, NOW, lambda share: None).houses
+    assert rook.due_on == told.filter.change_on.isoformat()
+    assert client_report(house, record, made_on=NOW.date()).assessment.filter == told.filter
 
 
 def test_those_that_slipped_furthest_come_first() -> None:
