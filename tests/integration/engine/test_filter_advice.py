@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from moteledger.engine.assessment import FilterAdvice, Known, NotKnown
 from moteledger.engine.filter_advice import filter_advice
@@ -180,6 +182,32 @@ def test_an_airflow_sensor_that_reads_nought_while_the_fan_runs_is_no_airflow(
     assert told.change_between is not None
     due = date(2026, 3, 2) + timedelta(days=80.0 * np.log(FINAL_PA / 60.0))
     assert told.change_between[0] < due < told.change_between[1]
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    from_h=st.floats(0.0, 288.0),
+    lasting_h=st.floats(0.0, 72.0),
+    airflow_m3h=st.just(0.0) | st.floats(0.0, 5000.0),
+    drop_pa=st.none() | st.floats(-500.0, 5000.0),
+)
+def test_whatever_the_sensors_read_for_a_while_every_figure_is_finite_and_every_interval_in_order(
+    advise: Advise, series: Told, from_h: float, lasting_h: float, airflow_m3h: float, drop_pa: float | None
+) -> None:
+    hours = np.arange(0.0, 24.0 * DAYS, 0.1)
+    off = (hours >= from_h) & (hours < from_h + lasting_h)
+    runs = hours % 1.0 < 0.5 - 1e-6
+    read = np.where(off, airflow_m3h, REFERENCE_M3H + 3.0 * np.sin(11.0 * hours))
+    # `advise` looks at the limits' days.
+    told = advise(
+        {"merv": 13, "final_drop": f"{FINAL_PA} Pa"},
+        lambda hours: np.where(off & (drop_pa is not None), drop_pa or 0.0, 60.0 * np.exp(hours / 24.0 / 80.0)),
+        extra={"duct.airflow": series(hours + 0.09, runs * read)},
+    )
+    drop = told.drop_at_reference_pa
+    if isinstance(drop, Known):
+        assert np.isfinite([drop.low, drop.value, drop.high]).all()
+        assert drop.low <= drop.value <= drop.high
 
 
 def test_a_sensor_of_whole_pascals_is_not_saturated_by_a_fan_that_rests_most_of_the_time(
