@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from moteledger.engine import Assessment, AssessmentError, assess
@@ -174,6 +174,21 @@ def sensors(names: list[str], wrong: list[float], lost: list[float]) -> st.Searc
     length_h=st.sampled_from([0.9, 4.0, 30.0, 100.0, 100.0]),
     seed=st.integers(0, 1000),
     tables=st.sampled_from(HOUSES),
+)
+# Air that hardly ever leaves one level, so that some eighths of its range hold no step; the thermostat cools meanwhile.
+@example(
+    indoor=Sensor("indoor.pm25", -2.0, 5, 1.0, True, 0.0, 0.02, 0.0),
+    outdoor=Sensor("outdoor.pm25", -2.0, 2, 50.0, False, 0.0, 0.0, 0.0),
+    others=[
+        Sensor("cooling.running", -2.0, 2, 1.0, False, 0.0, 0.0, 0.0),
+        Sensor("cooling.running", -2.0, 5, 1.0, False, 0.0, 0.0, 0.0),
+        Sensor("cooling.running", 0.0, 1, 1.0, False, 0.0, 0.0, 0.0),
+        Sensor("cooling.running", -2.0, 5, 1.0, True, 0.0, 0.0, 0.0),
+    ],
+    minute=0,
+    length_h=100.0,
+    seed=0,
+    tables={},
 )
 def test_no_readings_break_an_assessment_it_is_sound_or_refused_by_the_signals_name(
     indoor: Sensor,
