@@ -103,8 +103,7 @@ def add_report(app: web.Application, house: House) -> None:
 
 
 def _record(store: Store, house: House, now: datetime) -> OnRecord:
-    end_us = to_us(now) + 1
-    return OnRecord.of(store, house, end_us - SPAN // timedelta(microseconds=1), end_us)
+    return OnRecord.of(store, house, to_us(now) + 1, SPAN)
 
 
 async def _in_a_process(house: House, record: OnRecord, made_on: date) -> _Made:

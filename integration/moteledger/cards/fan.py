@@ -6,7 +6,7 @@ from datetime import timedelta
 from math import isclose
 
 from ..engine.assessment import Alternative, Caution, FanAdvice, FanSpan, Figure, Known, NotKnown
-from ..engine.fan_answer import ReasonCode
+from ..engine.fan_answer import Override, ReasonCode
 from ..engine.fan_score import Decision, score_of
 from .drawing import DayRow, Scale, day_rows, mark, strip
 from .figures import Written, day_name, duration, number, per_cent, sentence
@@ -219,12 +219,16 @@ def _cost_of(fan: FanAdvice, occasion: Occasion) -> Figure:
 
 def _reason(fan: FanAdvice, occasion: Occasion) -> str:
     """Why the plan is as it is, told apart from a person's wish that stands in its place."""
-    wished = occasion.answer is not None and occasion.answer.override is not None
-    return f"The plan otherwise: {sentence(fan.reason)}" if wished else sentence(fan.reason)
+    return sentence(fan.reason) if _wish(occasion) is None else f"The plan otherwise: {sentence(fan.reason)}"
+
+
+def _wish(occasion: Occasion) -> Override | None:
+    """A person's wish that stands."""
+    return None if occasion.answer is None else occasion.answer.override
 
 
 def _lead(fan: FanAdvice, is_lapsed: bool, occasion: Occasion) -> str:
-    wish = None if occasion.answer is None else occasion.answer.override
+    wish = _wish(occasion)
     if wish is not None:
         wished = {"run": "Let the fan run", "rest": "Let the fan rest", "leave": "Leave the fan to its thermostat"}
         return f"{wished[wish.action]} until {occasion.when(wish.until)}, as a person wishes."

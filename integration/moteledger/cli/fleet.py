@@ -124,7 +124,7 @@ def _assessed(house: House, stop: RoundStop, folder: Path, now: datetime) -> tup
         extent = store.extent()
         # The newest readings, however old they are: a house that fell silent is told by its age.
         end_us = min(to_us(now), extent[1] if extent is not None else 0) + 1
-        record = OnRecord.of(store, house, end_us - SPAN // timedelta(microseconds=1), end_us)
+        record = OnRecord.of(store, house, end_us, SPAN)
         house = with_filter_since(house, record.changed_on)
         return assess(house, record.readings, filter_before=record.filter_before), last_standing(store)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from ..engine.on_record import OnRecord
 from ..intake import read_recording
 from ..settings import House, read_house
-from ..store import Series, Store, StoreError, from_us, to_us
+from ..store import Series, Store, StoreError
 from .output import write_whole
 from .progress import progress_bar
 
@@ -86,9 +86,7 @@ def _stored(given: argparse.Namespace, house: House) -> OnRecord:
         extent = store.extent()
         if extent is None:
             raise StoreError(given.store, "holds no readings yet; let the service take some first")
-        end = from_us(extent[1]) + timedelta(microseconds=1)
-        start = end - timedelta(days=given.days or _STORE_DAYS)
-        return OnRecord.of(store, house, to_us(start), to_us(end))
+        return OnRecord.of(store, house, extent[1] + 1, timedelta(days=given.days or _STORE_DAYS))
 
 
 def _days(text: str) -> int:

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from ..settings import House
 from ..signals import SIGNALS
@@ -24,8 +24,9 @@ class OnRecord:
     changed_on: date | None = None
 
     @staticmethod
-    def of(store: Store, house: House, start_us: int, end_us: int) -> "OnRecord":
-        """What the store tells of the time between two moments; raises StoreError."""
+    def of(store: Store, house: House, end_us: int, span: timedelta) -> "OnRecord":
+        """What the store tells of a span of time up to a moment; raises StoreError."""
+        start_us = end_us - span // timedelta(microseconds=1)
         before = past_with_kept(store, house, start_us, past_read(store, house, start_us))
         return OnRecord(readings_between(store, start_us, end_us), before, filter_changes(store).newest)
 

@@ -1,12 +1,14 @@
 """What was made indoors: bursts, left out of the fit, what they emitted, and the level that the whole model gives."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
 from ..bounds import FloatArray
+from ..measure import spans
 from .answer import Z_90, Estimate
-from .events import Event, bursts, spans
+from .events import Event, bursts
 from .fit import Fit, fit
 from .house_model import HouseModel, Seen
 from .record import HouseRecord
@@ -65,12 +67,12 @@ def events_of(
 ) -> tuple[Event, ...]:
     """Each burst with the mass that it emitted, bursts up to a quarter of an hour apart as one."""
     joined = burst.copy()
-    for (_, end), (begin, _) in zip(spans(burst)[:-1], spans(burst)[1:], strict=True):
+    for (_, end), (begin, _) in pairwise(spans(burst).tolist()):
         if (begin - end) * record.step_h <= 0.25:
             joined[end:begin] = True
     events = []
     after = max(1, round(0.5 / record.step_h))
-    for first, last in spans(joined):
+    for first, last in spans(joined).tolist():
         mass_ug = float(emission[first:last].sum()) * record.step_h
         spread_ug = Z_90 * 1.5 * float(fitted.scale[first:last].mean()) * record.volume_m3
         spread_ug = float(np.hypot(spread_ug, 0.25 * mass_ug))

@@ -14,9 +14,9 @@ import numpy as np
 import scipy
 
 from ..bounds import FloatArray
+from ..measure import spans
 from .answer import Z_90, Estimate
 from .decay import combined
-from .events import spans
 from .fit import Fit
 from .house_model import HouseModel, Seen
 from .record import HouseRecord
@@ -57,7 +57,7 @@ def airings(
     `burst`, `odd`: sudden rises, and falls too fast for the house. The spell is an hour or two from there: how long the
     window stood open is not known, and a fit across its shutting is a bad fit and left out.
     """
-    starts = sorted(first for mask in (burst, odd) for first, _ in spans(mask))
+    starts = sorted(first for mask in (burst, odd) for first, _ in spans(mask).tolist())
     found: list[Airing] = []
     for first in starts:
         if found and (first * record.step_h + record.start_h) - found[-1].start_h < _APART_H:

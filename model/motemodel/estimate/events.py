@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..bounds import FloatArray
+from ..measure import spans
 from .answer import Estimate
 from .recurrence import BoolArray
 
@@ -65,12 +66,6 @@ def bursts(standard: FloatArray, used: BoolArray, step_h: float, every: int = 1,
     return _stretch(_trimmed(found, clipped - _STILL_RISING * used), before, after)
 
 
-def spans(mask: BoolArray) -> list[tuple[int, int]]:
-    """(first, one past last) of every run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    return list(zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True))
-
-
 def _running_mean(values: FloatArray, width: int) -> FloatArray:
     return np.convolve(values, np.ones(width) / width, mode="same")
 
@@ -93,7 +88,7 @@ def _stretch(mask: BoolArray, back: int, ahead: int) -> BoolArray:
 def _trimmed(mask: BoolArray, gain: FloatArray) -> BoolArray:
     """In every run of `mask` only the stretch over which `gain` adds up to the most (Kadane's problem)."""
     trimmed = np.zeros(mask.size, dtype=np.bool_)
-    for first, last in spans(mask):
+    for first, last in spans(mask).tolist():
         total = np.concatenate(([0.0], np.cumsum(gain[first:last])))
         lowest = np.minimum.accumulate(total)
         end = int(np.argmax(total - lowest))

@@ -134,10 +134,11 @@ def noise_scale(result: Run, steering: Steering) -> FloatArray:
         return np.full(level.size, max(0.05, float(np.sqrt(np.mean(size**2)))))
     design = np.column_stack([np.ones(np.count_nonzero(good)), middle[good] ** 2]) / spread[good, None] ** 2
     floor2, share2 = np.linalg.lstsq(design, np.ones(np.count_nonzero(good)), rcond=None)[0]
-    if share2 < 0.0 or floor2 < 0.0:
-        # An eighth in which no step lies has no scatter.
-        alone = (np.nanmedian(spread) ** 2, 0.0) if share2 < 0.0 else (0.05**2, np.nanmedian(spread / middle) ** 2)
-        floor2, share2 = alone
+    # An eighth in which no step lies has no scatter.
+    if share2 < 0.0:
+        floor2, share2 = np.nanmedian(spread) ** 2, 0.0
+    elif floor2 < 0.0:
+        floor2, share2 = 0.05**2, np.nanmedian(spread / middle) ** 2
     return np.asarray(np.sqrt(np.maximum(floor2, 0.05**2) + share2 * level**2))
 
 

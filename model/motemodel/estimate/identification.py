@@ -9,10 +9,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..bounds import FloatArray
+from ..measure import spans
 from .account import account, events_of, sudden
 from .answer import Estimate, Unknown
 from .answers import Answers, GainFound, answers
-from .events import Event, rises, spans
+from .events import Event, rises
 from .fit import fit, robust_covariance
 from .gain import GainPrior
 from .house_model import Seen, house_model
@@ -172,7 +173,7 @@ def _refusal(record: HouseRecord, seen: Seen) -> Unknown | None:
             "the outdoor reading hardly changes: its sensor is stuck, or the air gave no contrast",
             "check the outdoor sensor, or wait for days of changing outdoor air",
         )
-    longest = max((last - first for first, last in spans(~changes(outdoor))), default=0)
+    longest = max((last - first for first, last in spans(~changes(outdoor)).tolist()), default=0)
     if longest > 0.5 * record.count:
         return Unknown("the outdoor reading stood still for most of the time", "check the outdoor sensor")
     return None

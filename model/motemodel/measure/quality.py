@@ -3,12 +3,12 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from ..bounds import FloatArray
 from .correction import Correction
 from .fan_rest import drop_at_odds
-from .faults import BoolArray, FaultRule, find_faults, resolution_of, suspected_scale
+from .faults import BoolArray, FaultRule, find_faults, resolution_of, spans, suspected_scale
 from .grid import Stamp, TimeGrid, level_means, runtime_fractions, state_fractions
 from .readings import Readings, tidy
 
@@ -151,10 +151,7 @@ def gridded_state(time_h: ArrayLike, state: ArrayLike, grid: TimeGrid, *, hold_h
     readings = tidy(time_h, state)
     good = (readings.value >= 0.0) & (readings.value <= 1.0)
     values = state_fractions(readings.time_h[good], readings.value[good], grid, hold_h=hold_h)
-    out_of_range = int(np.count_nonzero(~good))
-    return GriddedSignal(
-        values, _quality(readings, values, grid, out_of_range=out_of_range, late_h=readings.sampled_every_h)
-    )
+    return _fraction(readings, values, grid, good, late_h=readings.sampled_every_h)
 
 
 def gridded_runtime(time_h: ArrayLike, seconds: ArrayLike, grid: TimeGrid, *, hold_h: float) -> GriddedSignal:
@@ -162,16 +159,7 @@ def gridded_runtime(time_h: ArrayLike, seconds: ArrayLike, grid: TimeGrid, *, ho
     readings = tidy(time_h, seconds)
     good = readings.value >= 0.0
     values = runtime_fractions(readings.time_h[good], readings.value[good], grid, hold_h=hold_h)
-    return GriddedSignal(
-        values,
-        _quality(
-            readings,
-            values,
-            grid,
-            out_of_range=int(np.count_nonzero(~good)),
-            late_h=readings.typical_interval_h,
-        ),
-    )
+    return _fraction(readings, values, grid, good, late_h=readings.typical_interval_h)
 
 
 def gridded_total(time_h: ArrayLike, total_s: ArrayLike, grid: TimeGrid, *, hold_h: float) -> GriddedSignal:
@@ -189,18 +177,16 @@ def gridded_total(time_h: ArrayLike, total_s: ArrayLike, grid: TimeGrid, *, hold
     values = runtime_fractions(readings.time_h[good], np.where(fell, np.nan, run), grid, hold_h=hold_h)
     at_h = readings.time_h[good][fell]
     restarts = int(np.count_nonzero((at_h >= grid.start_h) & (at_h <= grid.end_h)))
+    return _fraction(readings, values, grid, good, late_h=readings.typical_interval_h, restarts=restarts)
+
+
+def _fraction(
+    readings: Readings, values: FloatArray, grid: TimeGrid, good: BoolArray, *, late_h: float, restarts: int = 0
+) -> GriddedSignal:
+    """A fraction of each step with its account: what is not `good` is out of range."""
     out_of_range = int(np.count_nonzero(~good))
-    return GriddedSignal(
-        values,
-        _quality(
-            readings,
-            values,
-            grid,
-            out_of_range=out_of_range,
-            restarts=restarts,
-            late_h=readings.typical_interval_h,
-        ),
-    )
+    quality = _quality(readings, values, grid, out_of_range=out_of_range, restarts=restarts, late_h=late_h)
+    return GriddedSignal(values, quality)
 
 
 def checked_by_fan(drop: GriddedSignal, fan: GriddedSignal, read: BoolArray, step_h: float) -> GriddedSignal:
@@ -260,9 +246,8 @@ def _quality(
     )
 
 
-def _longest_run(mask: NDArray[np.bool_]) -> int:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    return int((edges[1::2] - edges[0::2]).max()) if edges.size else 0
+def _longest_run(mask: BoolArray) -> int:
+    return int(np.diff(spans(mask), axis=1).max(initial=0))
 
 
 def _counted(number: int, thing: str) -> str:

@@ -88,9 +88,7 @@ def test_the_list_and_the_report_tell_the_filters_day_that_the_service_tells_by_
             ]
         )
         told = Engine(house, store, lambda: NOW).refresh()
-        end_us = to_us(NOW) + 1
-        start_us = end_us - SPAN // timedelta(microseconds=1)
-        record = OnRecord.of(store, house, start_us, end_us)
+        record = OnRecord.of(store, house, to_us(NOW) + 1, SPAN)
     assert told is not None
     assert told.filter.change_on is not None
     assert told.filter.change_on != assess(house, record.readings).filter.change_on

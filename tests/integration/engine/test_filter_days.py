@@ -86,8 +86,7 @@ def test_a_service_whose_old_readings_are_dropped_goes_on_with_the_date_that_the
     dropped = to_us(now - SPAN - timedelta(days=1))
     store.write(lambda connection: connection.execute("DELETE FROM reading WHERE time < ?", (dropped,))).result()
     told = Engine(one, store, lambda: now).refresh()
-    end_us = to_us(now) + 1
-    record = OnRecord.of(store, one, end_us - SPAN // timedelta(microseconds=1), end_us)
+    record = OnRecord.of(store, one, to_us(now) + 1, SPAN)
     forgotten = Engine(surveyed(house), store, lambda: now).refresh()
     assert whole is not None
     assert told is not None
